@@ -1,0 +1,10 @@
+"""Control laws: the dialect they are written in, its compiler, the machine that runs them and what they cost."""
+
+from controllers.binding import Binding as Binding
+from controllers.catalogue import describe_laws as describe_laws
+from controllers.catalogue import law_names as law_names
+from controllers.catalogue import law_path as law_path
+from controllers.cost import LinkedProgram as LinkedProgram
+from controllers.cost import link as link
+from controllers.lower import compile_law as compile_law
+from controllers.program import Program as Program

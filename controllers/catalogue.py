@@ -1,0 +1,72 @@
+"""The control laws that ship with tickspin."""
+
+from pathlib import Path
+from typing import Final, NamedTuple
+
+from controllers.lower.units import unit_of
+from controllers.parse import parse_law
+from controllers.parse.tree import Law, Parameter
+from controllers.program import HANDLERS
+from targets.errors import Fault, InputError
+
+_FOLDER: Final = Path(__file__).resolve().parent / "laws"
+_SUFFIX: Final = ".py"
+
+
+class ParameterDescription(NamedTuple):
+    """One parameter of a law: key of [firmware.parameters], unit, default and range in that unit, purpose."""
+
+    key: str
+    unit: str
+    default: float
+    low: float
+    high: float
+    about: str
+
+
+class LawDescription(NamedTuple):
+    """What `tickspin controllers` shows of a law."""
+
+    name: str
+    summary: str
+    handlers: tuple[str, ...]
+    parameters: tuple[ParameterDescription, ...]
+
+
+def law_names() -> list[str]:
+    """Names of the shipped laws."""
+    return sorted(path.stem for path in _FOLDER.glob(f"*{_SUFFIX}") if path.stem != "__init__")
+
+
+def law_path(name: str) -> Path:
+    """File of a shipped law (a name), or the user's own law file (a path that ends in .py).
+
+    Raises:
+        InputError: where there is no such law or file.
+    """
+    own = Path(name)
+    path = own if own.suffix == _SUFFIX else _FOLDER / f"{name}{_SUFFIX}"
+    if (own.suffix != _SUFFIX and name not in law_names()) or not path.is_file():
+        remedy = f"use {', '.join(law_names())} or the path of a law file"
+        raise InputError([Fault("firmware.law", "is a shipped law or a law file", name, remedy)])
+    return path
+
+
+def describe_laws() -> list[LawDescription]:
+    """Every shipped law, read from its file."""
+    return [_describe(parse_law(law_path(name))) for name in law_names()]
+
+
+def _describe(law: Law) -> LawDescription:
+    parameters = tuple(
+        ParameterDescription(d.key, _unit_name(d.key), d.default, d.low, d.high, d.about)
+        for d in law.declarations.values()
+        if isinstance(d, Parameter)
+    )
+    handlers = tuple(name for name in HANDLERS if name in law.methods)
+    return LawDescription(law.name, law.summary, handlers, parameters)
+
+
+def _unit_name(key: str) -> str:
+    unit = unit_of(key)
+    return "" if unit is None else unit.name

@@ -1,0 +1,194 @@
+"""Which priced operations of a target one instruction is made of: a table from cost rule to cost keys.
+
+Temporaries are in registers and free to read and write; a static variable is loaded and stored at a fixed address; a
+constant is an immediate. Widths beyond the kind (wide products, shifted dividends) are what C code for the same
+operation would use. Narrower integers reach a float through a conversion to 32 bits.
+"""
+
+from collections.abc import Callable, Iterator, Sequence
+from typing import Final, NamedTuple
+
+from controllers.kinds import I16, I32, MACHINE_KINDS, U32, Kind
+from controllers.opcodes import COST_RULES, OPCODES, Opcode
+from controllers.program import SLOT_CONST, SLOT_STATIC, SLOT_TEMP, Program
+
+Item = tuple[str, int]  # cost key, how many times
+
+
+class Instruction(NamedTuple):
+    """One row of a Program with its columns resolved. `slots` are (class, kind) of a and b where they are slots."""
+
+    opcode: Opcode
+    kind: Kind
+    dst_class: int | None
+    slots: tuple[tuple[int, Kind], ...]
+    b: int
+    extra: int
+
+
+def instruction_at(program: Program, pc: int) -> Instruction:
+    """Row `pc` of the code, resolved."""
+    op, kind, dst, a, b, extra = (int(column) for column in program.code[pc])
+    opcode = OPCODES[op]
+    read = [slot for slot, role in zip((a, b), opcode.shape[1:3], strict=True) if role == "slot"]
+    slots = tuple((int(program.slot_class[s]), MACHINE_KINDS[program.slot_kinds[s]]) for s in read)
+    dst_class = int(program.slot_class[dst]) if opcode.writes else None
+    return Instruction(opcode, MACHINE_KINDS[kind], dst_class, slots, b, extra)
+
+
+def cost_items(row: Instruction) -> Iterator[Item]:
+    """Every priced operation of an instruction: loads, the operation, the store."""
+    for slot_class, kind in row.slots:
+        if slot_class == SLOT_STATIC:
+            yield f"load{kind.bits}", 1
+        elif slot_class == SLOT_CONST:
+            yield f"const{kind.bits}", 1
+    yield from RULES[row.opcode.cost_rule](row)
+    if row.dst_class == SLOT_STATIC:
+        yield f"store{row.kind.bits}", 1
+
+
+def shift_items(width: str, count: int) -> Iterator[Item]:
+    """Shift of `count` = 8 * bytes + bits places."""
+    if count:
+        yield f"{width}_shift_base", 1
+        yield f"{width}_shift_per_bit", count % 8
+        yield f"{width}_shift_per_byte", count // 8
+
+
+def _nothing(row: Instruction) -> Sequence[Item]:
+    """Leaving the handler is priced with the interrupt."""
+    del row
+    return ()
+
+
+def _io_read(row: Instruction) -> Sequence[Item]:
+    return ((f"io_read{row.kind.bits}", 1),)
+
+
+def _io_write(row: Instruction) -> Sequence[Item]:
+    return ((f"io_write{row.kind.bits}", 1),)
+
+
+def _jump(row: Instruction) -> Sequence[Item]:
+    del row
+    return (("jump", 1),)
+
+
+def _move(row: Instruction) -> Sequence[Item]:
+    """Loads and stores move already; only register to register is an instruction of its own."""
+    from_register = row.slots[0][0] == SLOT_TEMP
+    return ((f"move{row.kind.bits}", 1),) if from_register and row.dst_class == SLOT_TEMP else ()
+
+
+def _arithmetic(row: Instruction) -> Sequence[Item]:
+    return ((f"{row.kind.name}_{row.opcode.cost_word}", 1),)
+
+
+def _shift(row: Instruction) -> Iterator[Item]:
+    return shift_items(row.kind.name, row.extra)
+
+
+def _multiply_wide(row: Instruction) -> Iterator[Item]:
+    """Product in double width, shifted, narrowed. The factor may be wider than the kind (gain of an i8)."""
+    bits = max(row.kind.bits, row.slots[1][1].bits)
+    if bits == I32.bits:
+        yield "i32_mul_wide", 1
+        yield from shift_items("i64", row.extra)
+    elif bits == I16.bits:
+        yield from _convert_items(row.kind, I16)
+        yield "i16_mul_wide", 1
+        yield from shift_items("i32", row.extra)
+    else:
+        yield "i16_convert", 2
+        yield "i16_mul", 1
+        yield from shift_items("i16", row.extra)
+    yield f"{row.kind.name}_convert", 1
+
+
+def _divide_wide(row: Instruction) -> Iterator[Item]:
+    """Dividend in double width, shifted, divided, narrowed."""
+    if row.kind.bits == I32.bits:
+        yield from shift_items("i64", row.extra)
+        yield "i64_div_i32", 1
+    elif row.kind.bits == I16.bits:
+        yield "i32_convert", 1
+        yield from shift_items("i32", row.extra)
+        yield "i64_div_i16", 1
+    else:
+        yield "i16_convert", 2
+        yield from shift_items("i16", row.extra)
+        yield "i16_div", 1
+    yield f"{row.kind.name}_convert", 1
+
+
+def _convert_items(source: Kind, target: Kind) -> Iterator[Item]:
+    if source.index != target.index:
+        yield f"{target.name}_convert", 1
+
+
+def _convert(row: Instruction) -> Iterator[Item]:
+    """To the left after widening, to the right before narrowing."""
+    source = MACHINE_KINDS[row.extra]
+    if row.b < 0:
+        yield from shift_items(source.name, -row.b)
+    yield from _convert_items(source, row.kind)
+    if row.b > 0:
+        yield from shift_items(row.kind.name, row.b)
+
+
+def _branch(row: Instruction) -> Sequence[Item]:
+    return ((f"{row.kind.name}_branch_{row.opcode.cost_word}", 1),)
+
+
+def _float_convert(row: Instruction) -> Sequence[Item]:
+    return ((f"{MACHINE_KINDS[row.extra].name}_to_{row.kind.name}", 1),)
+
+
+def _from_int(row: Instruction) -> Iterator[Item]:
+    """Through a 32-bit integer; fixed point is then multiplied by 2**-n."""
+    source = MACHINE_KINDS[row.extra]
+    wide = I32 if source.signed else U32
+    yield from _convert_items(source, wide)
+    yield f"{wide.name}_to_{row.kind.name}", 1
+    yield from _scale_items(row.kind, row.b)
+
+
+def _to_int(row: Instruction) -> Iterator[Item]:
+    """Fixed point is first multiplied by 2**n; then through i32, the one conversion targets price."""
+    source = MACHINE_KINDS[row.extra]
+    yield from _scale_items(source, row.b)
+    yield f"{source.name}_to_i32", 1
+    yield from _convert_items(I32, row.kind)
+
+
+def _scale_items(kind: Kind, bits: int) -> Iterator[Item]:
+    if bits:
+        yield f"const{kind.bits}", 1
+        yield f"{kind.name}_mul", 1
+
+
+RULES: Final[dict[str, Callable[[Instruction], Sequence[Item] | Iterator[Item]]]] = {
+    "return": _nothing,
+    "io_read": _io_read,
+    "io_write": _io_write,
+    "jump": _jump,
+    "move": _move,
+    "arithmetic": _arithmetic,
+    "shift": _shift,
+    "multiply_wide": _multiply_wide,
+    "divide_wide": _divide_wide,
+    "convert": _convert,
+    "branch": _branch,
+    "float_convert": _float_convert,
+    "from_int": _from_int,
+    "to_int": _to_int,
+}
+
+
+def _check_rules() -> None:
+    if tuple(RULES) != COST_RULES:
+        raise AssertionError("RULES and opcodes.COST_RULES differ")
+
+
+_check_rules()

@@ -1,0 +1,105 @@
+"""Where instructions and slots are written down while a law is compiled."""
+
+from dataclasses import dataclass, field
+from typing import Final
+
+from controllers.kinds import Kind
+from controllers.lower.constants import Stored
+from controllers.program import SLOT_CONST, SLOT_STATIC, SLOT_TEMP
+
+_UNPLACED: Final = -1
+
+
+@dataclass(frozen=True)
+class Slot:
+    """One cell of the slot images."""
+
+    kind: Kind
+    slot_class: int
+    initial: Stored
+    name: str = ""
+
+
+@dataclass
+class Row:
+    """One instruction; a jump holds a label number in `extra` until `assemble` resolves it."""
+
+    op: int
+    kind: int
+    dst: int
+    a: int
+    b: int
+    extra: int
+    line: int
+
+
+@dataclass
+class Emitter:
+    """Instructions, labels and slots of one Program. `line` is the source line of what is emitted next.
+
+    Temporaries are handed out from a pool that lives as long as one handler, so that a handler which interrupts
+    another never shares a register with it.
+    """
+
+    rows: list[Row] = field(default_factory=list)
+    labels: list[int] = field(default_factory=list)
+    slots: list[Slot] = field(default_factory=list)
+    line: int = 0
+    _constants: dict[tuple[Kind, str], int] = field(default_factory=dict)
+    _free: dict[Kind, list[int]] = field(default_factory=dict)
+    _used: list[int] = field(default_factory=list)
+
+    def emit(self, op: int, kind: Kind, dst: int = 0, a: int = 0, b: int = 0, extra: int = 0) -> None:
+        """Append one instruction."""
+        self.rows.append(Row(op, kind.index, dst, a, b, extra, self.line))
+
+    def new_label(self) -> int:
+        """A label to jump to, to be placed later."""
+        self.labels.append(_UNPLACED)
+        return len(self.labels) - 1
+
+    def place(self, label: int) -> None:
+        """The label stands before the next instruction."""
+        self.labels[label] = len(self.rows)
+
+    def static(self, name: str, kind: Kind, initial: Stored) -> int:
+        """Slot of a new static variable."""
+        self.slots.append(Slot(kind, SLOT_STATIC, initial, name))
+        return len(self.slots) - 1
+
+    def constant(self, kind: Kind, stored: Stored) -> int:
+        """Slot of a constant, shared between its uses."""
+        key = (kind, repr(stored))
+        if key not in self._constants:
+            self.slots.append(Slot(kind, SLOT_CONST, stored))
+            self._constants[key] = len(self.slots) - 1
+        return self._constants[key]
+
+    def temporary(self, kind: Kind) -> int:
+        """Slot of an intermediate result, given back by `release`."""
+        free = self._free.setdefault(kind, [])
+        if not free:
+            self.slots.append(Slot(kind, SLOT_TEMP, 0.0 if kind.is_float else 0))
+            free.append(len(self.slots) - 1)
+        slot = free.pop()
+        self._used.append(slot)
+        return slot
+
+    def keep(self, slot: int) -> None:
+        """The temporary becomes a local variable: `release` leaves it alone."""
+        self._used.remove(slot)
+
+    def release(self) -> None:
+        """The statement is over: its temporaries can be used again."""
+        for slot in self._used:
+            self.free(slot)
+        self._used.clear()
+
+    def free(self, slot: int) -> None:
+        """A local variable is out of scope."""
+        self._free[self.slots[slot].kind].append(slot)
+
+    def begin_handler(self) -> int:
+        """pc of the next instruction; the temporaries of other handlers are not used from here on."""
+        self._free.clear()
+        return len(self.rows)

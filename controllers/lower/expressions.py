@@ -1,0 +1,280 @@
+"""Typed expressions -> instructions. Each function returns the operand that holds the value.
+
+`dst` is the slot of the variable that is being assigned: the last instruction writes it directly where it can.
+"""
+
+from collections.abc import Callable
+from typing import Any, Final
+
+from controllers import opcodes
+from controllers.kinds import Kind
+from controllers.lower import calls, strength
+from controllers.lower.constants import INTEGER_FOLDS, OutOfRange, checked, fold, fold_shift
+from controllers.lower.conversions import lower_conversion
+from controllers.lower.scope import ConstantName, Operand, Scope, StaticName, describe
+from controllers.lower.types import Type
+from controllers.parse.source import Position, Refused
+from controllers.parse.tree import (
+    Binary,
+    Call,
+    Convert,
+    Expression,
+    Literal,
+    Member,
+    Name,
+    Negative,
+    Read,
+)
+from controllers.ports import HW_CONSTANTS, IN_PORTS, OUT_PORTS
+
+_INTEGER_OPS: Final = {
+    "+": opcodes.ADD, "-": opcodes.SUB, "*": opcodes.MUL, "/": opcodes.DIV, "//": opcodes.DIV, "%": opcodes.MOD,
+    "&": opcodes.AND, "|": opcodes.OR, "^": opcodes.XOR, "<<": opcodes.SHL, ">>": opcodes.SHR,
+}  # fmt: skip
+_FIXED_OPS: Final = {"*": opcodes.MUL_SHIFT, "/": opcodes.DIV_SHIFT}
+_FLOAT_OPS: Final = {"+": opcodes.F_ADD, "-": opcodes.F_SUB, "*": opcodes.F_MUL, "/": opcodes.F_DIV}
+_IN_BY_NAME: Final = {port.name: port for port in IN_PORTS}
+
+
+def lower_expression(scope: Scope, node: Expression, dst: int | None = None) -> Operand:
+    """Value of any expression."""
+    return _LOWER[type(node)](scope, node, dst)
+
+
+def lower_typed(scope: Scope, node: Expression, wanted: Type, what: str, dst: int | None = None) -> Operand:
+    """Value of an expression that must have the type `wanted`; a literal takes it."""
+    operand = scope.typed(node.at, lower_expression(scope, node, dst), wanted)
+    assert operand.type is not None
+    if operand.type.word != wanted.word:
+        raise scope.source.refuse(
+            node.at, f"{what} is {describe(wanted)}", describe(operand.type), f"convert it: {wanted.word}(...)"
+        )
+    return operand
+
+
+def lower_pair(scope: Scope, at: Position, left: Expression, right: Expression) -> tuple[Operand, Operand]:
+    """Two operands of one type; a literal takes the type of the other."""
+    a = lower_expression(scope, left)
+    b = lower_expression(scope, right)
+    if a.type is None and b.type is not None:
+        a = scope.typed(left.at, a, b.type)
+    elif b.type is None and a.type is not None:
+        b = scope.typed(right.at, b, a.type)
+    if a.type is not None and b.type is not None and a.type.word != b.type.word:
+        raise scope.source.refuse(
+            at, "both operands have the same type", f"{describe(a.type)} and {describe(b.type)}",
+            f"convert one: {a.type.word}(...) or {b.type.word}(...)",
+        )  # fmt: skip
+    return a, b
+
+
+def _lower_literal(scope: Scope, node: Literal, dst: int | None) -> Operand:
+    del scope, dst
+    return Operand(None, node.value)
+
+
+def _lower_name(scope: Scope, node: Name, dst: int | None) -> Operand:
+    del dst
+    frame = scope.frame
+    if node.name in frame.counters:
+        return Operand(None, frame.counters[node.name])
+    if node.name not in frame.types:
+        raise scope.source.refuse(node.at, "a local variable is assigned first", node.name, "assign it, or write self.")
+    kind = frame.types[node.name]
+    if kind is None:
+        raise Refused(node.name)
+    if node.name not in frame.assigned:
+        raise scope.source.refuse(node.at, "a local variable is assigned on every path", node.name,
+                                  "assign it before the if")  # fmt: skip
+    return Operand(kind, slot=frame.slots[node.name])
+
+
+def _lower_member(scope: Scope, node: Member, dst: int | None) -> Operand:
+    del dst
+    if node.name not in scope.symbols:
+        raise scope.source.refuse(node.at, "a class variable is declared", node.name, "declare it with var or const")
+    symbol = scope.symbols[node.name]
+    if symbol is None:
+        raise Refused(node.name)
+    if isinstance(symbol, StaticName):
+        return Operand(symbol.type, slot=symbol.slot)
+    if symbol.type.word == "gain":
+        raise scope.source.refuse(node.at, "a gain is used in scale(x, gain)", node.name, "use scale, or a number")
+    return Operand(symbol.type, symbol.value)
+
+
+def _lower_read(scope: Scope, node: Read, dst: int | None) -> Operand:
+    if node.is_constant:
+        return _lower_hw_constant(scope, node)
+    port = _IN_BY_NAME.get(node.name)
+    if port is None:
+        known = ", ".join(f"hw.{name}()" for name in _IN_BY_NAME)
+        raise scope.source.refuse(node.at, "hw has no such input", f"hw.{node.name}()", f"use {known}")
+    kind = scope.types.named(port.kind)
+    slot = scope.destination(kind, dst)
+    scope.emitter.emit(opcodes.IN, kind.kind, slot, extra=port.index)
+    return Operand(kind, slot=slot, is_fresh=dst is None)
+
+
+def _lower_hw_constant(scope: Scope, node: Read) -> Operand:
+    if node.name not in HW_CONSTANTS:
+        is_port = node.name in _IN_BY_NAME or any(port.name == node.name for port in OUT_PORTS)
+        remedy = "call it: add ()" if is_port else f"use {', '.join(f'hw.{name}' for name in HW_CONSTANTS)}"
+        raise scope.source.refuse(node.at, "hw has no such constant", f"hw.{node.name}", remedy)
+    value = scope.hw_values[node.name]
+    return Operand(value.type, value.value)
+
+
+def _lower_negative(scope: Scope, node: Negative, dst: int | None) -> Operand:
+    operand = lower_expression(scope, node.operand)
+    if operand.value is not None:
+        return _fold_negative(scope, node, operand)
+    assert operand.type is not None
+    kind = operand.type.kind
+    slot = scope.destination(operand.type, dst)
+    scope.emitter.emit(opcodes.F_NEG if kind.is_float else opcodes.NEG, kind, slot, operand.slot)
+    return Operand(operand.type, slot=slot, is_fresh=dst is None)
+
+
+def _fold_negative(scope: Scope, node: Negative, operand: Operand) -> Operand:
+    assert operand.value is not None
+    if operand.type is None or operand.type.kind.is_float:
+        return Operand(operand.type, -operand.value)
+    try:
+        return Operand(operand.type, checked(-int(operand.value), operand.type.kind))
+    except OutOfRange:
+        raise scope.refuse_constant(node.at, operand.type, scope.source.text(node.at)) from None
+
+
+def _lower_binary(scope: Scope, node: Binary, dst: int | None) -> Operand:
+    if node.operator in ("<<", ">>"):
+        return _lower_shift(scope, node, dst)
+    a, b = lower_pair(scope, node.at, node.left, node.right)
+    if a.type is not None:
+        _check_operator(scope, node, a.type)
+    if a.value is not None and b.value is not None:
+        return _fold_binary(scope, node, a, b)
+    assert a.type is not None
+    slot = scope.destination(a.type, dst)
+    if not strength.emit_cheaper(scope, node.operator, a, b, slot):
+        op, extra = _select(node.operator, a.type.kind)
+        scope.emitter.emit(op, a.type.kind, slot, scope.slot_of(a), scope.slot_of(b), extra)
+    return Operand(a.type, slot=slot, is_fresh=dst is None)
+
+
+def _select(sign: str, kind: Kind) -> tuple[int, int]:
+    """Opcode and column `extra` of an arithmetic operator."""
+    if kind.is_float:
+        return _FLOAT_OPS[sign], 0
+    if kind.is_fixed and sign in _FIXED_OPS:
+        return _FIXED_OPS[sign], kind.fraction_bits
+    return _INTEGER_OPS[sign], 0
+
+
+def _check_operator(scope: Scope, node: Binary, kind: Type) -> None:
+    if node.operator in kind.operators:
+        return
+    remedy = f"use {' '.join(kind.operators)}"
+    raise scope.source.refuse(node.at, f"{describe(kind)} has no operator {node.operator}", scope.source.text(node.at),
+                              remedy)  # fmt: skip
+
+
+def _fold_binary(scope: Scope, node: Binary, a: Operand, b: Operand) -> Operand:
+    assert a.value is not None and b.value is not None
+    try:
+        if a.type is not None:
+            return Operand(a.type, fold(node.operator, a.value, b.value, a.type.kind))
+        return Operand(None, _fold_literals(node.operator, a.value, b.value))
+    except (OutOfRange, TypeError, OverflowError):
+        rule = "a constant expression has a value" if a.type is None else f"a constant fits {describe(a.type)}"
+        raise scope.source.refuse(node.at, rule, scope.source.text(node.at), "correct the numbers") from None
+
+
+def _fold_literals(sign: str, a: float, b: float) -> int | float:
+    """Literals keep Python's unbounded numbers; / is exact, // and % truncate as in C."""
+    if sign in ("/", "//", "%") and b == 0:
+        raise OutOfRange
+    if sign == "/":
+        return a / b
+    if not (isinstance(a, int) and isinstance(b, int)):
+        return {"+": a + b, "-": a - b, "*": a * b}[sign] if sign in "+-*" else _refuse_literal()
+    return INTEGER_FOLDS[sign](a, b)
+
+
+def _refuse_literal() -> float:
+    raise OutOfRange
+
+
+def _lower_shift(scope: Scope, node: Binary, dst: int | None) -> Operand:
+    """x << n, x >> n with a constant n below the width of x."""
+    a = lower_expression(scope, node.left)
+    count = lower_expression(scope, node.right)
+    if a.type is not None:
+        _check_operator(scope, node, a.type)
+    limit = 64 if a.type is None else a.type.kind.bits
+    if not isinstance(count.value, int) or not 0 <= count.value < limit:
+        raise scope.source.refuse(
+            node.right.at, f"a shift count is a constant 0..{limit - 1}", scope.source.text(node.right.at),
+            "write the number of bits",
+        )  # fmt: skip
+    if a.value is not None:
+        return _fold_shift(scope, node, a, count.value)
+    assert a.type is not None
+    slot = scope.destination(a.type, dst)
+    scope.emitter.emit(_INTEGER_OPS[node.operator], a.type.kind, slot, a.slot, extra=count.value)
+    return Operand(a.type, slot=slot, is_fresh=dst is None)
+
+
+def _fold_shift(scope: Scope, node: Binary, a: Operand, count: int) -> Operand:
+    if not isinstance(a.value, int):
+        raise scope.source.refuse(node.at, "a shift takes an integer", scope.source.text(node.at), "use * or /")
+    if a.type is None:
+        return Operand(None, a.value << count if node.operator == "<<" else a.value >> count)
+    try:
+        return Operand(a.type, fold_shift(node.operator, a.value, count, a.type.kind))
+    except OutOfRange:
+        raise scope.refuse_constant(node.at, a.type, scope.source.text(node.at)) from None
+
+
+def _lower_convert(scope: Scope, node: Convert, dst: int | None) -> Operand:
+    target = scope.types.resolve(scope.source, node.kind)
+    if target.word == "gain":
+        raise scope.source.refuse(node.at, "only a parameter can be a gain", scope.source.text(node.at), "use number")
+    operand = lower_expression(scope, node.operand)
+    return lower_conversion(scope, node, operand, target, dst)
+
+
+def _lower_call(scope: Scope, node: Call, dst: int | None) -> Operand:
+    if node.function == "scale":
+        gain = _gain_of(scope, node.operands[1])
+        x = lower_typed(scope, node.operands[0], scope.types.number, "the first value of scale")
+        return calls.lower_scale(scope, x, gain, dst)
+    if node.function == "abs":
+        return calls.lower_abs(scope, node, lower_expression(scope, node.operands[0]), dst)
+    a, b = lower_pair(scope, node.at, node.operands[0], node.operands[1])
+    if node.function in ("wrap_add", "wrap_sub"):
+        return calls.lower_wrap(scope, node, a, b, dst)
+    return calls.lower_choice(scope, node, a, b, dst)
+
+
+def _gain_of(scope: Scope, node: Expression) -> ConstantName:
+    if isinstance(node, Member):
+        if node.name in scope.symbols and scope.symbols[node.name] is None:
+            raise Refused(node.name)
+        symbol = scope.symbols.get(node.name)
+        if isinstance(symbol, ConstantName) and symbol.type.word == "gain":
+            return symbol
+    raise scope.source.refuse(node.at, "the second value of scale is a gain parameter", scope.source.text(node.at),
+                              "declare it: param(gain, ...)")  # fmt: skip
+
+
+_LOWER: Final[dict[type[Any], Callable[[Scope, Any, int | None], Operand]]] = {
+    Literal: _lower_literal,
+    Name: _lower_name,
+    Member: _lower_member,
+    Read: _lower_read,
+    Negative: _lower_negative,
+    Binary: _lower_binary,
+    Convert: _lower_convert,
+    Call: _lower_call,
+}

@@ -1,0 +1,238 @@
+"""The machine: executes a Program bit-true and counts its cycles.
+
+Arithmetic is C's on two's complement hardware (ISO C11, N1570, with the choices every embedded compiler makes):
+unsigned wraps (6.2.5 p9), signed wraps as with -fwrapv, division truncates toward zero (6.5.5 p6), >> of a negative
+number is arithmetic (6.5.7 p5), conversion to a narrower integer keeps the low bits (6.3.1.3), float to integer drops
+the fraction (6.3.1.4). Where C leaves the result open it is defined here and counted: x/0 and x%0 are 0, float to
+integer saturates, NaN becomes 0. f32 results are float64 results rounded once more, which is exact for one operation
+on normal numbers (Figueroa, ACM SIGNUM 30(3), 1995).
+
+Float arithmetic keeps IEEE 754: x/0 is an infinity (0/0 a NaN), counted as a division by zero; a finite operation
+whose result is infinite counts as overflow.
+"""
+
+from typing import Any, Final
+
+import numpy as np
+
+from controllers.jit import kernel
+from controllers.kinds import F32, MACHINE_KINDS
+from controllers.opcodes import (
+    ADD, AND, CONVERT, DIV, DIV_SHIFT, F_ADD, F_CONVERT, F_DIV, F_JUMP_EQ, F_JUMP_LE, F_JUMP_LT, F_JUMP_NE,
+    F_JUMP_NOT_LE, F_JUMP_NOT_LT, F_MOVE, F_MUL, F_NEG, F_SUB, FLOAT_TO_INT, IN, INT_TO_FLOAT, JUMP, JUMP_EQ, JUMP_LE,
+    JUMP_LT, JUMP_NE, JUMP_NOT_LE, JUMP_NOT_LT, MOD, MOVE, MUL, MUL_SHIFT, NEG, OR, OUT, RET, SHL, SHR, SUB, WRAP_ADD,
+    WRAP_SUB, XOR,
+)  # fmt: skip
+
+Record = Any
+
+OVERFLOW: Final = 0
+ZERO_DIVISION: Final = 1
+CONVERSION: Final = 2
+FAULT_NAMES: Final = ("overflow", "division by zero", "conversion out of range")
+
+_SINGLE: Final = F32.index
+_BIAS: Final = np.array([0 if k.is_float else -k.low for k in MACHINE_KINDS], dtype=np.int64)
+_MASK: Final = np.array([0 if k.is_float else (1 << k.bits) - 1 for k in MACHINE_KINDS], dtype=np.int64)
+_POWER: Final = np.array([2.0**n for n in range(64)], dtype=np.float64)
+
+
+@kernel
+def wrap(value: int, kind: int) -> int:
+    """`value` reduced to the two's complement range of integer kind number `kind`."""
+    return int(((value + _BIAS[kind]) & _MASK[kind]) - _BIAS[kind])
+
+
+@kernel
+def rounded(value: float, kind: int) -> float:
+    """`value` rounded to float32 where `kind` is f32."""
+    if kind == _SINGLE:
+        return float(np.float64(np.float32(value)))
+    return value
+
+
+@kernel
+def truncated_quotient(a: int, b: int) -> int:
+    """a / b toward zero; b must not be 0."""
+    size = abs(a) // abs(b)
+    return size if (a < 0) == (b < 0) else -size
+
+
+@kernel
+def saturated(value: float, kind: int) -> int:
+    """`value` without its fraction, held within integer kind number `kind`; 0 for NaN."""
+    low = -_BIAS[kind]
+    high = _MASK[kind] - _BIAS[kind]
+    if value > high:
+        return int(high)
+    if value < low:
+        return int(low)
+    return int(value) if value == value else 0
+
+
+@kernel
+def store_counted(ints: Record, faults: Record, pc: int, dst: int, exact: int, kind: int, fault: int) -> None:
+    """ints[dst] = `exact` wrapped to `kind`; a change of value counts as `fault` of instruction pc."""
+    wrapped = wrap(exact, kind)
+    ints[dst] = wrapped
+    if wrapped != exact:
+        faults[pc, fault] += 1
+
+
+@kernel
+def divide(ints: Record, faults: Record, pc: int, dst: int, x: int, y: int, kind: int) -> None:
+    """ints[dst] = x / y toward zero, 0 where y is 0."""
+    if y == 0:
+        faults[pc, ZERO_DIVISION] += 1
+        ints[dst] = 0
+    else:
+        store_counted(ints, faults, pc, dst, truncated_quotient(x, y), kind, OVERFLOW)
+
+
+@kernel
+def remainder(ints: Record, faults: Record, pc: int, dst: int, x: int, y: int) -> None:
+    """ints[dst] = x % y with the sign of x, 0 where y is 0."""
+    if y == 0:
+        faults[pc, ZERO_DIVISION] += 1
+        ints[dst] = 0
+    else:
+        ints[dst] = x - truncated_quotient(x, y) * y
+
+
+@kernel
+def rescaled(value: int, bits: int) -> int:
+    """`value` times 2**bits, toward minus infinity where bits < 0."""
+    return value << bits if bits >= 0 else value >> -bits
+
+
+@kernel
+def store_float(floats: Record, faults: Record, pc: int, dst: int, value: float, kind: int) -> None:
+    """floats[dst] = `value` rounded to `kind`; an infinite result counts as overflow."""
+    result = rounded(value, kind)
+    floats[dst] = result
+    if abs(result) == np.inf:
+        faults[pc, OVERFLOW] += 1
+
+
+@kernel
+def divide_float(floats: Record, faults: Record, pc: int, dst: int, x: float, y: float, kind: int) -> None:
+    """floats[dst] = x / y by IEEE 754, counted where y is 0."""
+    if y == 0.0:
+        faults[pc, ZERO_DIVISION] += 1
+        floats[dst] = x * np.copysign(np.inf, y)
+    else:
+        store_float(floats, faults, pc, dst, x / y, kind)
+
+
+@kernel
+def store_truncated(ints: Record, faults: Record, pc: int, dst: int, value: float, kind: int) -> None:
+    """ints[dst] = `value` without its fraction, saturated to `kind` and counted where it does not fit."""
+    whole = np.trunc(value)
+    result = saturated(whole, kind)
+    ints[dst] = result
+    if result != whole:
+        faults[pc, CONVERSION] += 1
+
+
+@kernel
+def run(
+    code: Record, cost: Record, ints: Record, floats: Record, faults: Record, pc: int
+) -> tuple[int, int]:
+    """Execute from `pc` up to the next IN, OUT or RET.
+
+    Arguments: code int32[n, 6] C-contiguous; cost int64[n] CPU clock cycles per instruction; ints int64[slots] and
+    floats float64[slots], written; faults int64[n, 3], counted up (columns `FAULT_NAMES`).
+    Returns: (pc of the instruction that stopped, cycles including that instruction). The caller makes the port
+    access (IN: writes ints[dst]; OUT: reads ints[a]; port number in column 5) and resumes at pc + 1.
+    """
+    cycles = 0
+    while True:
+        op = code[pc, 0]
+        kind = code[pc, 1]
+        dst = code[pc, 2]
+        a = code[pc, 3]
+        b = code[pc, 4]
+        extra = code[pc, 5]
+        cycles += cost[pc]
+        if op == RET or op == IN or op == OUT:
+            return pc, cycles
+        elif op == JUMP:
+            pc = extra - 1
+        elif op == MOVE:
+            ints[dst] = ints[a]
+        elif op == ADD:
+            store_counted(ints, faults, pc, dst, ints[a] + ints[b], kind, OVERFLOW)
+        elif op == SUB:
+            store_counted(ints, faults, pc, dst, ints[a] - ints[b], kind, OVERFLOW)
+        elif op == MUL:
+            # u32 * u32 may leave int64; the low 64 bits kept are negative then, so the wrap is still counted
+            store_counted(ints, faults, pc, dst, ints[a] * ints[b], kind, OVERFLOW)
+        elif op == DIV:
+            divide(ints, faults, pc, dst, ints[a], ints[b], kind)
+        elif op == MOD:
+            remainder(ints, faults, pc, dst, ints[a], ints[b])
+        elif op == AND:
+            ints[dst] = ints[a] & ints[b]
+        elif op == OR:
+            ints[dst] = ints[a] | ints[b]
+        elif op == XOR:
+            ints[dst] = ints[a] ^ ints[b]
+        elif op == NEG:
+            store_counted(ints, faults, pc, dst, -ints[a], kind, OVERFLOW)
+        elif op == SHL:
+            store_counted(ints, faults, pc, dst, ints[a] << extra, kind, OVERFLOW)
+        elif op == SHR:
+            ints[dst] = ints[a] >> extra
+        elif op == WRAP_ADD:
+            ints[dst] = wrap(ints[a] + ints[b], kind)
+        elif op == WRAP_SUB:
+            ints[dst] = wrap(ints[a] - ints[b], kind)
+        elif op == MUL_SHIFT:
+            store_counted(ints, faults, pc, dst, (ints[a] * ints[b]) >> extra, kind, OVERFLOW)
+        elif op == DIV_SHIFT:
+            divide(ints, faults, pc, dst, ints[a] << extra, ints[b], kind)
+        elif op == CONVERT:
+            store_counted(ints, faults, pc, dst, rescaled(ints[a], b), kind, CONVERSION)
+        elif op == JUMP_LT:
+            pc = extra - 1 if ints[a] < ints[b] else pc
+        elif op == JUMP_LE:
+            pc = extra - 1 if ints[a] <= ints[b] else pc
+        elif op == JUMP_EQ:
+            pc = extra - 1 if ints[a] == ints[b] else pc
+        elif op == JUMP_NOT_LT:
+            pc = pc if ints[a] < ints[b] else extra - 1
+        elif op == JUMP_NOT_LE:
+            pc = pc if ints[a] <= ints[b] else extra - 1
+        elif op == JUMP_NE:
+            pc = extra - 1 if ints[a] != ints[b] else pc
+        elif op == F_MOVE:
+            floats[dst] = floats[a]
+        elif op == F_ADD:
+            store_float(floats, faults, pc, dst, floats[a] + floats[b], kind)
+        elif op == F_SUB:
+            store_float(floats, faults, pc, dst, floats[a] - floats[b], kind)
+        elif op == F_MUL:
+            store_float(floats, faults, pc, dst, floats[a] * floats[b], kind)
+        elif op == F_DIV:
+            divide_float(floats, faults, pc, dst, floats[a], floats[b], kind)
+        elif op == F_NEG:
+            floats[dst] = -floats[a]
+        elif op == F_CONVERT:
+            store_float(floats, faults, pc, dst, floats[a], kind)
+        elif op == INT_TO_FLOAT:
+            floats[dst] = rounded(ints[a] / _POWER[b], kind)
+        elif op == FLOAT_TO_INT:
+            store_truncated(ints, faults, pc, dst, floats[a] * _POWER[b], kind)
+        elif op == F_JUMP_LT:
+            pc = extra - 1 if floats[a] < floats[b] else pc
+        elif op == F_JUMP_LE:
+            pc = extra - 1 if floats[a] <= floats[b] else pc
+        elif op == F_JUMP_EQ:
+            pc = extra - 1 if floats[a] == floats[b] else pc
+        elif op == F_JUMP_NOT_LT:
+            pc = pc if floats[a] < floats[b] else extra - 1
+        elif op == F_JUMP_NOT_LE:
+            pc = pc if floats[a] <= floats[b] else extra - 1
+        elif op == F_JUMP_NE:
+            pc = extra - 1 if floats[a] != floats[b] else pc
+        pc += 1

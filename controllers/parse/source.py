@@ -1,0 +1,77 @@
+"""The text of a law file and the faults found in it, with places that a reader can jump to."""
+
+import ast
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import NamedTuple
+
+from targets.errors import Fault, InputError
+
+
+class Position(NamedTuple):
+    """Where a piece of source text stands, from 1; columns count UTF-8 bytes as ast does, `end` is past the last."""
+
+    line: int
+    column: int
+    end: int
+
+
+class Refused(Exception):
+    """A fault has been recorded; the construct around it cannot be understood. Never leaves the package."""
+
+
+@dataclass(frozen=True)
+class SourceFault(Fault):
+    """A fault of a law file: shows the source line with a caret below the message."""
+
+    excerpt: str
+
+    def __str__(self) -> str:
+        return f"{Fault.__str__(self)}\n{self.excerpt}"
+
+
+@dataclass
+class Source:
+    """The lines of a law file, and every fault recorded while it is read and compiled."""
+
+    path: Path
+    lines: tuple[str, ...]
+    faults: list[Fault] = field(default_factory=list)
+
+    def text(self, at: Position) -> str:
+        """The source text at a position (its first line only)."""
+        line = self.lines[at.line - 1].encode()
+        return line[at.column - 1 : at.end - 1].decode(errors="replace")
+
+    def refuse(self, at: Position, rule: str, found: str, remedy: str) -> Refused:
+        """Record one fault; the caller raises the answer where it cannot go on."""
+        line = self.lines[at.line - 1] if at.line <= len(self.lines) else ""
+        before = len(line.encode()[: at.column - 1].decode(errors="replace"))
+        width = len(line.encode()[at.column - 1 : at.end - 1].decode(errors="replace"))
+        caret = " " * before + "^" * max(1, width)
+        place = f"{self.path}:{at.line}:{before + 1}"
+        self.add(SourceFault(place, rule, found, remedy, f"    {line}\n    {caret}"))
+        return Refused(rule)
+
+    def add(self, fault: Fault) -> None:
+        """Record a fault once, however often the same text is compiled (helpers, unrolled loops)."""
+        if fault not in self.faults:
+            self.faults.append(fault)
+
+    def raise_faults(self) -> None:
+        """Raise InputError with all the faults recorded so far, in the order of the text."""
+        if self.faults:
+            raise InputError(sorted(self.faults, key=_place_order))
+
+
+def _place_order(fault: Fault) -> tuple[int, int]:
+    if not isinstance(fault, SourceFault):
+        return (0, 0)
+    line, column = fault.place.rsplit(":", 2)[1:]
+    return (int(line), int(column))
+
+
+def position_of(node: ast.stmt | ast.expr | ast.keyword | ast.arg) -> Position:
+    """Position of a Python syntax node; several lines are cut at the end of the first."""
+    end = node.end_col_offset if node.end_lineno == node.lineno else None
+    return Position(node.lineno, node.col_offset + 1, (node.col_offset + 1 if end is None else end) + 1)

@@ -1,0 +1,55 @@
+"""The hardware ports a law can reach: one table, checked when loaded.
+
+An IN instruction names its port in the column `extra` and receives the value in `ints[dst]`; an OUT instruction
+names its port in `extra` and offers `ints[a]`. IN and OUT ports are numbered apart, each from 0.
+"""
+
+from dataclasses import dataclass
+from typing import Final
+
+IN_TIMER: Final = 0
+IN_CAPTURED: Final = 1
+IN_HALL: Final = 2
+IN_COMMAND_RPM: Final = 3
+
+OUT_COMPARE: Final = 0
+OUT_STEP: Final = 1
+OUT_DUTY: Final = 2
+
+STEP_OFF: Final = 6
+
+
+@dataclass(frozen=True)
+class Port:
+    """One peripheral register: `kind` is a kind name of the dialect ("ticks" follows the timer's width)."""
+
+    name: str
+    index: int
+    kind: str
+    about: str
+
+
+IN_PORTS: Final = (
+    Port("timer", IN_TIMER, "ticks", "count of the free-running step timer"),
+    Port("captured", IN_CAPTURED, "ticks", "count of the step timer latched at the last Hall edge"),
+    Port("hall", IN_HALL, "u8", "level of the Hall sensor, 0 or 1"),
+    Port("command_rpm", IN_COMMAND_RPM, "u16", "commanded speed in rpm"),
+)
+OUT_PORTS: Final = (
+    Port("set_compare", OUT_COMPARE, "ticks", "count at which on_step_timer is called next"),
+    Port("set_step", OUT_STEP, "u8", "commutation step 0..5, or STEP_OFF for all switches off"),
+    Port("set_duty", OUT_DUTY, "u16", "PWM counts of on-time, 0..duty_top"),
+)
+HW_CONSTANTS: Final = {"duty_top": "u16", "timer_top": "ticks", "rpm_ticks": "u32", "STEP_OFF": "u8"}
+
+
+def _check_tables() -> None:
+    for table in (IN_PORTS, OUT_PORTS):
+        if [port.index for port in table] != list(range(len(table))):
+            raise AssertionError("port indices must count from 0")
+    names = [port.name for port in (*IN_PORTS, *OUT_PORTS)] + list(HW_CONSTANTS)
+    if len(set(names)) != len(names):
+        raise AssertionError("port and constant names must differ")
+
+
+_check_tables()

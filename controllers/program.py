@@ -1,0 +1,64 @@
+"""What a compiled control law is: flat typed arrays that the machine, the linker and the C writer read."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Final, NamedTuple
+
+import numpy as np
+
+HANDLERS: Final = ("on_start", "on_hall_edge", "on_step_timer", "on_control_tick")
+ABSENT: Final = -1
+
+COLUMNS: Final = ("op", "kind", "dst", "a", "b", "extra")
+
+SLOT_STATIC: Final = 0
+SLOT_CONST: Final = 1
+SLOT_TEMP: Final = 2
+
+
+class Rounding(NamedTuple):
+    """A parameter that the chosen format cannot hold exactly; `asked` and `stored` are in real units."""
+
+    parameter: str
+    asked: float
+    stored: float
+    unit: str
+
+
+@dataclass(frozen=True, eq=False)
+class Program:
+    """A control law compiled for one arithmetic, timer and motor.
+
+    code: int32[n, 6], C-contiguous, columns `COLUMNS`; see `opcodes`. lines: int32[n], line of the law file (from 1).
+    ints, floats: int64[slots] and float64[slots], the initial slot images (copy them before a run); which of the two
+    holds a slot follows from its kind. slot_kinds: int8[slots], row of `kinds.MACHINE_KINDS`; slot_fraction_bits:
+    int8[slots], not 0 for fixed point. slot_class: int8[slots], SLOT_STATIC, SLOT_CONST or SLOT_TEMP.
+    slot_names: name of each static or local variable, "" for the others. statics: static variable -> slot.
+    handlers: handler -> first pc, only those the law defines. rounding: parameters not held exactly.
+    source: lines of the law file, for reports.
+    """
+
+    name: str
+    summary: str
+    arithmetic: str
+    code: Any
+    lines: Any
+    ints: Any
+    floats: Any
+    slot_kinds: Any
+    slot_fraction_bits: Any
+    slot_class: Any
+    slot_names: tuple[str, ...]
+    statics: Mapping[str, int]
+    handlers: Mapping[str, int]
+    rounding: tuple[Rounding, ...]
+    source: tuple[str, ...]
+
+    @property
+    def entries(self) -> Any:
+        """First pc of each of `HANDLERS` in their order, int64[4]; ABSENT where the law has no such handler."""
+        return np.array([self.handlers.get(name, ABSENT) for name in HANDLERS], dtype=np.int64)
+
+    def new_faults(self) -> Any:
+        """Zeroed fault counters, int64[n, 3], columns `machine.FAULT_NAMES`."""
+        return np.zeros((len(self.code), 3), dtype=np.int64)

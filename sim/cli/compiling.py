@@ -1,0 +1,21 @@
+"""The first run compiles the simulation kernel; say so, and how long it took."""
+
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+from controllers.jit import is_compiled
+from sim.loop.spin import spin
+
+
+@contextmanager
+def compile_notice() -> Iterator[None]:
+    """Around the first simulation of a command: a notice on standard error when it has to compile."""
+    if is_compiled(spin):
+        yield
+        return
+    print("tickspin: compiling the simulation for this machine, once per version ...", file=sys.stderr, flush=True)
+    start_s = time.monotonic()
+    yield
+    print(f"tickspin: compiled in {time.monotonic() - start_s:.0f} s; later runs start at once", file=sys.stderr)

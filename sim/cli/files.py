@@ -1,0 +1,53 @@
+"""Output files: written whole or not at all."""
+
+import os
+import sys
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+
+from targets import Fault, InputError
+
+
+def check_writable(path: Path, option: str) -> None:
+    """Refuse an output path before the work is done.
+
+    Raises:
+        InputError: the folder does not exist, or the path is a folder.
+    """
+    if path.is_dir():
+        raise InputError([Fault(option, "must name a file", f"the folder {path}", "add a file name")])
+    if not path.parent.is_dir():
+        raise InputError([Fault(option, "must lie in an existing folder", str(path), f"make {path.parent} first")])
+
+
+def write_whole(path: Path, write: Callable[[Path], None]) -> None:
+    """Let `write` fill a temporary file beside `path`, then put it in place at once.
+
+    Raises:
+        InputError: the file cannot be written.
+    """
+    try:
+        handle, name = tempfile.mkstemp(suffix=path.suffix, prefix=".tickspin-", dir=path.parent)
+        os.close(handle)
+        temporary = Path(name)
+        try:
+            write(temporary)
+            os.chmod(temporary, 0o644)
+            os.replace(temporary, path)
+        finally:
+            temporary.unlink(missing_ok=True)
+    except OSError as refused:
+        raise InputError([Fault(str(path), "must be writable", str(refused.strerror), "choose another place")]) from None
+
+
+def write_text(path: Path | str, text: str) -> None:
+    """Write text to a file, or to standard output for "-"."""
+    if str(path) == "-":
+        sys.stdout.write(text)
+        return
+
+    def write(temporary: Path) -> None:
+        temporary.write_text(text, encoding="utf-8")
+
+    write_whole(Path(path), write)

@@ -1,0 +1,61 @@
+"""`tickspin targets` and `tickspin controllers`: what ships."""
+
+import json
+from typing import Annotated, Any
+
+import typer
+
+from sim.cli.files import write_text
+
+JsonOption = Annotated[str | None, typer.Option("--json", help="Write the list as JSON; - for the screen.")]
+
+
+def _target_row(name: str) -> dict[str, Any]:
+    from targets import load_target
+
+    target = load_target(name)
+    return {
+        "name": name,
+        "title": target.title,
+        "clock_Hz": target.clock.default_Hz,
+        "flash_bytes": target.memory.flash_bytes,
+        "ram_bytes": target.memory.ram_bytes,
+        "timer_bits": target.step_timer.width_bits,
+        "prescalers": list(target.step_timer.prescalers),
+        "i32_division_cycles": target.costs["i32_div"].cycles_typical,
+    }
+
+
+def targets(json_file: JsonOption = None) -> None:
+    """List the microcontrollers that a scenario can name."""
+    from targets import target_names
+
+    rows = [_target_row(name) for name in target_names()]
+    if json_file is not None:
+        write_text(json_file, json.dumps({"targets": rows}, indent=2) + "\n")
+    if json_file == "-":
+        return
+    print(f"{'name':<8} {'clock':>8} {'flash':>8} {'RAM':>7} {'timer':>7} {'32-bit division':>16}  what it is")
+    for row in rows:
+        print(
+            f"{row['name']:<8} {row['clock_Hz'] / 1e6:>4,.0f} MHz {row['flash_bytes'] / 1024:>5,.0f} KB "
+            f"{row['ram_bytes']:>7,} {row['timer_bits']:>3} bit {row['i32_division_cycles']:>9,} clocks  {row['title']}"
+        )
+
+
+def controllers(json_file: JsonOption = None) -> None:
+    """List the control laws that a scenario can name, with their parameters."""
+    from controllers import describe_laws
+
+    laws = describe_laws()
+    if json_file is not None:
+        write_text(json_file, json.dumps({"controllers": [law.as_dict() for law in laws]}, indent=2) + "\n")
+    if json_file == "-":
+        return
+    for law in laws:
+        print(f"{law.name}: {law.summary}")
+        for parameter in law.parameters:
+            print(
+                f"    {parameter.key:<24} default {parameter.default:g}, {parameter.low:g} to {parameter.high:g}: "
+                f"{parameter.about}"
+            )

@@ -1,0 +1,32 @@
+"""Commands, their options, and the one place where bad input becomes exit status 2."""
+
+import sys
+
+import typer
+
+from sim.cli.lists import controllers, targets
+from sim.cli.new import new
+from sim.cli.run import run
+from targets import InputError
+
+BAD_INPUT = 2
+
+app = typer.Typer(
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    help="Predict the speed that a small sensored brushless motor reaches with a given microcontroller, control law, "
+    "arithmetic and timer, and what stops it. Start with: tickspin new my_motor",
+)
+for command in (run, new, targets, controllers):
+    app.command()(command)
+
+
+def main() -> None:
+    """Entry point of the command line. Exit status: 0 met or done, 1 requirement not met, 2 bad input."""
+    try:
+        app()
+    except InputError as refused:
+        for fault in refused.faults:
+            print(f"tickspin: {fault}", file=sys.stderr)
+        sys.exit(BAD_INPUT)

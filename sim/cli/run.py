@@ -1,0 +1,49 @@
+"""`tickspin run`: the main job."""
+
+import json
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from sim.cli.compiling import compile_notice
+from sim.cli.files import check_writable, write_text, write_whole
+from sim.design import load_design
+from sim.studies.answer import Result, answer, close_up
+from sim.views.text import run_text
+
+NOT_MET = 1
+
+
+def run(
+    scenario: Annotated[Path, typer.Argument(help="Scenario file; `tickspin new NAME` writes a commented one.")],
+    plot: Annotated[Path | None, typer.Option(help="Draw the run into this PNG file.")] = None,
+    json_file: Annotated[str | None, typer.Option("--json", help="Write the numbers as JSON; - for the screen.")] = None,
+    csv: Annotated[Path | None, typer.Option(help="Write the traces as CSV.")] = None,
+) -> None:
+    """Simulate a design: the speed it reaches, how fast, and what stops it."""
+    for path, option in ((plot, "--plot"), (csv, "--csv"), (json_file, "--json")):
+        if path is not None and str(path) != "-":
+            check_writable(Path(path), option)
+    design = load_design(scenario)
+    with compile_notice():
+        result = answer(design)
+    if json_file != "-":
+        print(run_text(result))
+    _write_files(result, plot, json_file, csv)
+    raise typer.Exit(0 if result.met else NOT_MET)
+
+
+def _write_files(result: Result, plot: Path | None, json_file: str | None, csv: Path | None) -> None:
+    """The files asked for."""
+    if json_file is not None:
+        write_text(json_file, json.dumps(result.as_dict(), indent=2) + "\n")
+    if csv is not None:
+        from sim.views.csv_file import trace_csv
+
+        write_text(csv, trace_csv(result.recording))
+    if plot is not None:
+        from sim.views.figure import draw_run  # matplotlib is slow to import
+
+        recording = close_up(result)
+        write_whole(plot, lambda path: draw_run(result, recording, path))

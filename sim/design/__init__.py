@@ -1,0 +1,27 @@
+"""The design that everything else works on: scenario files, their checks, variants, the starter scenario."""
+
+from sim.design.loader import design_from_dict, load_design
+from sim.design.overrides import Override, Variant, apply_overrides
+from sim.design.schema import Command, Design, Drive, Firmware, Hall, Load, Motor, Numerics, Require, Step
+from sim.design.starter import reference, starter, write_new
+
+__all__ = [
+    "Command",
+    "Design",
+    "Drive",
+    "Firmware",
+    "Hall",
+    "Load",
+    "Motor",
+    "Numerics",
+    "Override",
+    "Require",
+    "Step",
+    "Variant",
+    "apply_overrides",
+    "design_from_dict",
+    "load_design",
+    "reference",
+    "starter",
+    "write_new",
+]

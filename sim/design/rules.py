@@ -1,0 +1,205 @@
+"""Relations between keys of a scenario: what is allowed each by itself and contradictory together.
+
+A rule is asked only when all its keys are there and free of faults, so that one slip gives one message and
+independent slips are all reported.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from sim.design.catalogue import find_target, known_laws, known_targets
+from sim.design.faults import KEYS, choice_remedy, found_text, quoted
+from sim.design.key import number_text
+from targets.errors import Fault
+
+_STEP_DEG = 60.0  # electrical angle of one commutation step
+
+
+@dataclass(frozen=True)
+class Rule:
+    """`check` gets the values of `keys`, in that order; None stands for an optional key that is not given."""
+
+    keys: tuple[str, ...]
+    check: Callable[..., Fault | None]
+
+
+def _stiction(stiction_Nm: float | None, coulomb_Nm: float) -> Fault | None:
+    if stiction_Nm is None or stiction_Nm >= coulomb_Nm:
+        return None
+    limit = number_text(coulomb_Nm)
+    return Fault(
+        "motor.stiction_Nm",
+        "must not be less than motor.coulomb_Nm",
+        found_text(stiction_Nm),
+        f"allowed: {limit} Nm (coulomb_Nm) and more; without stiction_Nm it equals coulomb_Nm",
+    )
+
+
+def _fan_speed(torque_Nm: float | None, speed_rpm: float | None) -> Fault | None:
+    if (torque_Nm is None) == (speed_rpm is None):
+        return None
+    missing, given = (
+        ("fan_speed_rpm", "fan_torque_Nm") if speed_rpm is None else ("fan_torque_Nm", "fan_speed_rpm")
+    )
+    return Fault(
+        f"load.{missing}",
+        f"must be given together with load.{given}",
+        "nothing",
+        f"add {missing} (allowed: {KEYS[f'load.{missing}'].allowed}), or leave out both for no fan",
+    )
+
+
+def _hall_width(placement_error_deg: float, hysteresis_deg: float) -> Fault | None:
+    worst_deg = abs(placement_error_deg) + hysteresis_deg / 2
+    if worst_deg <= _STEP_DEG:
+        return None
+    widest_deg = 2 * (_STEP_DEG - abs(placement_error_deg))
+    return Fault(
+        "hall.hysteresis_deg",
+        "half of it plus the placement error must not exceed one step of 60 deg",
+        f"{number_text(worst_deg)} deg",
+        f"allowed with this placement error: 0 to {number_text(widest_deg)} deg",
+    )
+
+
+def _one_command(speed_rpm: float | None, steps: Any) -> Fault | None:
+    if (speed_rpm is None) != (steps is None):
+        return None
+    return Fault(
+        "command",
+        "must have either speed_rpm or steps",
+        "neither" if steps is None else "both",
+        "give speed_rpm for one speed, or steps = [{ at_s = 0.0, speed_rpm = ... }, ...]",
+    )
+
+
+def _step_times(steps: Any, duration_s: float) -> Fault | None:
+    if steps is None:
+        return None
+    times = [step["at_s"] for step in steps]
+    if not times:
+        return Fault(
+            "command.steps",
+            "must hold at least one step",
+            "an empty list",
+            "add { at_s = 0.0, speed_rpm = ... }",
+        )
+    if times[0] != 0:
+        return Fault(
+            "command.steps[0].at_s", "must be 0", found_text(times[0]), "start the list of steps at 0 s"
+        )
+    for index, (before, after) in enumerate(itertools.pairwise(times), start=1):
+        if after <= before:
+            remedy = (
+                f"put the steps in order of time, each later than the one before ({number_text(before)} s)"
+            )
+            return Fault(
+                f"command.steps[{index}].at_s", "must increase from step to step", found_text(after), remedy
+            )
+    if times[-1] >= duration_s:
+        remedy = f"allowed: below {number_text(duration_s)} s, or make duration_s longer"
+        place = f"command.steps[{len(times) - 1}].at_s"
+        return Fault(
+            place, "must lie before the end of the run (command.duration_s)", found_text(times[-1]), remedy
+        )
+    return None
+
+
+def _time_to_reach(within_s: float, duration_s: float) -> Fault | None:
+    if within_s <= duration_s:
+        return None
+    return Fault(
+        "require.within_s",
+        "must not be longer than the run (command.duration_s)",
+        found_text(within_s),
+        f"allowed: up to {number_text(duration_s)} s, or make duration_s longer",
+    )
+
+
+def _reachable(required_rpm: float, speed_rpm: float | None, steps: Any) -> Fault | None:
+    asked = [step["speed_rpm"] for step in steps or ()] + ([] if speed_rpm is None else [speed_rpm])
+    if not asked or required_rpm <= max(asked):
+        return None
+    return Fault(
+        "require.speed_rpm",
+        "must not be above the speed that is commanded",
+        found_text(required_rpm),
+        f"allowed: up to {number_text(max(asked))} rpm, or command a higher speed",
+    )
+
+
+def _law_exists(law: str) -> Fault | None:
+    if law in known_laws():
+        return None
+    return Fault(
+        "firmware.law", "must be the name of a shipped law", quoted(law), choice_remedy(law, known_laws())
+    )
+
+
+def _target_exists(target: str) -> Fault | None:
+    if target in known_targets():
+        return None
+    remedy = choice_remedy(target, known_targets())
+    return Fault("firmware.target", "must be the name of a shipped target", quoted(target), remedy)
+
+
+def _prescaler_offered(prescaler: int, target: str) -> Fault | None:
+    if target not in known_targets() or prescaler in find_target(target).step_timer.prescalers:
+        return None
+    offered = ", ".join(map(str, find_target(target).step_timer.prescalers))
+    rule = f'must be a prescaler that the step timer of target "{target}" has'
+    return Fault("firmware.prescaler", rule, found_text(prescaler), f"allowed: {offered}")
+
+
+def _clock_in_range(clock_Hz: float | None, target: str) -> Fault | None:
+    if clock_Hz is None or target not in known_targets():
+        return None
+    clock = find_target(target).clock
+    if clock.low_Hz <= clock_Hz <= clock.high_Hz:
+        return None
+    span = f"{number_text(clock.low_Hz)} to {number_text(clock.high_Hz)} Hz"
+    return Fault(
+        "firmware.clock_Hz",
+        f'must be a clock that target "{target}" can run at',
+        found_text(clock_Hz),
+        f"allowed: {span}; without clock_Hz the target runs at {number_text(clock.default_Hz)} Hz",
+    )
+
+
+RULES = (
+    Rule(("motor.stiction_Nm", "motor.coulomb_Nm"), _stiction),
+    Rule(("hall.placement_error_deg", "hall.hysteresis_deg"), _hall_width),
+    Rule(("load.fan_torque_Nm", "load.fan_speed_rpm"), _fan_speed),
+    Rule(("firmware.law",), _law_exists),
+    Rule(("firmware.target",), _target_exists),
+    Rule(("firmware.clock_Hz", "firmware.target"), _clock_in_range),
+    Rule(("firmware.prescaler", "firmware.target"), _prescaler_offered),
+    Rule(("command.speed_rpm", "command.steps"), _one_command),
+    Rule(("command.steps", "command.duration_s"), _step_times),
+    Rule(("require.speed_rpm", "command.speed_rpm", "command.steps"), _reachable),
+    Rule(("require.within_s", "command.duration_s"), _time_to_reach),
+)
+
+
+def rule_faults(data: Mapping[str, Any], faulty: set[str]) -> Iterator[Fault]:
+    """Faults of all rules whose keys are sound; `faulty` holds the dotted paths that already have a fault."""
+    for rule in RULES:
+        if not any(_touches(key, path) for key in rule.keys for path in faulty):
+            fault = rule.check(*(_value(data, key) for key in rule.keys))
+            if fault is not None:
+                yield fault
+
+
+def _touches(key: str, path: str) -> bool:
+    """Whether a fault at `path` says something about `key`: the same, inside it, or around it."""
+    return key == path or key.startswith(f"{path}.") or path.startswith(f"{key}.")
+
+
+def _value(data: Mapping[str, Any], path: str) -> Any:
+    """The value given for a key, or its default."""
+    section, _, name = path.partition(".")
+    return data.get(section, {}).get(name, KEYS[path].default)

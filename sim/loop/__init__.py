@@ -1,0 +1,1 @@
+"""The one loop that ties plant and processor together."""

@@ -1,0 +1,44 @@
+"""Decimated traces: a row of means every sample interval, taken at the first event after it is due."""
+
+import math
+
+from controllers.jit import kernel
+from sim.plant.records import Record
+from sim.processor.access import command_rpm
+
+RPM_PER_RAD_S = 30.0 / math.pi
+
+
+@kernel
+def mechanical_rad(p: Record, s: Record) -> float:
+    """Angle turned since the start, mechanical, with whole turns."""
+    electrical = 2.0 * math.pi * s.turns + s.knot * p.cell_rad + s.u_rad
+    return float(electrical / p.pole_pairs)
+
+
+@kernel
+def sample(p: Record, s: Record, c: Record, k: Record, commands: Record, trace: Record) -> None:
+    """Write one row of TRACE_COLUMNS; the interval is from the row before (or the start) to `k.now`."""
+    row = k.trace_rows
+    k.next_sample += c.sample_cycles * ((k.now - k.next_sample) // c.sample_cycles + 1)
+    if row >= trace.shape[0]:
+        return
+    t_s = k.now / c.clock_Hz
+    before_s = trace[row - 1, 0] if row > 0 else 0.0
+    interval_s = max(t_s - before_s, 1.0 / c.clock_Hz)
+    angle = mechanical_rad(p, s)
+    trace[row, 0] = t_s
+    trace[row, 1] = (angle - k.sample_angle) / interval_s * RPM_PER_RAD_S
+    trace[row, 2] = command_rpm(commands, t_s)
+    trace[row, 3] = k.step_cycles / c.tick_cycles
+    trace[row, 4] = k.duty_now / c.pwm_top
+    trace[row, 5] = math.sqrt(max(s.square_A2s - k.sample_square, 0.0) / (3.0 * interval_s))
+    trace[row, 6] = (k.busy_cycles - k.sample_busy) / (interval_s * c.clock_Hz)
+    trace[row, 7] = k.last_late_deg
+    trace[row, 8] = k.angle_error_deg
+    trace[row, 9] = s.supply_J
+    trace[row, 10] = k.slips
+    k.sample_angle = angle
+    k.sample_square = s.square_A2s
+    k.sample_busy = k.busy_cycles
+    k.trace_rows += 1

@@ -1,0 +1,126 @@
+"""Which terminals conduct: driven half-bridges, freewheel diodes, the floating phase and its re-conduction.
+
+Sign convention: a phase current is positive into the motor. Each conducting path is taken as phase resistance plus one
+switch on-resistance, the diode's as well (plus its drop): with equal resistances the three phase equations decouple, and
+their solution is exact. Doubt: a real diode has less slope resistance than a cheap switch; the difference is in the
+millivolts of the freewheel.
+"""
+
+from controllers.jit import kernel
+from sim.plant.records import HIGH, LOW, OFF, SWITCHED_COMPLEMENTARY, Record
+
+REVERSE_MARGIN_V = 1e-7
+"""A floating terminal must pass a diode's threshold by this much: keeps a diode from flickering at the threshold itself."""
+
+# Step k of the six-step sequence: the leg that is high and the leg that is low. Steps of 60 electrical degrees from phi = 0.
+STEP_HIGH = (0, 0, 1, 1, 2, 2)
+STEP_LOW = (1, 2, 2, 0, 0, 1)
+STEPS = 6
+
+
+@kernel
+def set_legs(p: Record, s: Record) -> None:
+    """Tell the half-bridges what step `s.step` and the PWM state `s.pwm_on` mean; any step beyond 5 switches all off."""
+    for k in range(3):
+        leg = OFF
+        if s.step < STEPS:
+            if STEP_LOW[s.step] == k:
+                leg = LOW
+            elif STEP_HIGH[s.step] == k:
+                if s.pwm_on:
+                    leg = HIGH
+                elif p.pwm_mode == SWITCHED_COMPLEMENTARY:
+                    leg = LOW
+        if leg != s.leg[k]:
+            s.leg[k] = leg
+            s.diode[k] = OFF
+            s.unsettled = 1
+
+
+@kernel
+def _rail_V(p: Record, leg: int, diode: int) -> float:
+    """Voltage that a conducting terminal is held at."""
+    if leg == HIGH:
+        return p.supply_V
+    if leg == LOW:
+        return 0.0
+    if diode == HIGH:
+        return p.supply_V + p.diode_V
+    return -p.diode_V
+
+
+@kernel
+def conduction(p: Record, s: Record, w: Record) -> int:
+    """Fill `w.conducts` and `w.v_V` from the legs and diodes; returns how many terminals conduct."""
+    count = 0
+    for k in range(3):
+        on = s.leg[k] != OFF or s.diode[k] != OFF
+        w.conducts[k] = on
+        if on:
+            count += 1
+            w.v_V[k] = _rail_V(p, s.leg[k], s.diode[k])
+    return count
+
+
+@kernel
+def neutral_V(p: Record, w: Record, count: int, e_a: float, e_b: float, e_c: float) -> float:
+    """Star-point voltage for the back-EMFs given.
+
+    Mean of v - e over the conducting terminals (the currents sum to zero). With none conducting the star point is placed so
+    that the highest and the lowest terminal reach their diodes together, as they must.
+    """
+    if count == 0:
+        return 0.5 * (p.supply_V - max(e_a, e_b, e_c) - min(e_a, e_b, e_c))
+    total = 0.0
+    if w.conducts[0]:
+        total += w.v_V[0] - e_a
+    if w.conducts[1]:
+        total += w.v_V[1] - e_b
+    if w.conducts[2]:
+        total += w.v_V[2] - e_c
+    return total / count
+
+
+@kernel
+def _diode_beyond(p: Record, terminal_V: float) -> int:
+    """The diode that a floating terminal at this voltage turns on."""
+    if terminal_V > p.supply_V + p.diode_V + REVERSE_MARGIN_V:
+        return HIGH
+    if terminal_V < -p.diode_V - REVERSE_MARGIN_V:
+        return LOW
+    return OFF
+
+
+@kernel
+def _settle_once(p: Record, s: Record, w: Record, ke_omega: float) -> bool:
+    """One pass of `settle`; returns whether a diode changed."""
+    count = conduction(p, s, w)
+    e_a, e_b, e_c = ke_omega * w.shape_start[0], ke_omega * w.shape_start[1], ke_omega * w.shape_start[2]
+    star_V = neutral_V(p, w, count, e_a, e_b, e_c)
+    changed = False
+    for k in range(3):
+        if w.conducts[k]:
+            if count == 1 and s.leg[k] == OFF:
+                s.diode[k] = OFF
+                changed = True
+            continue
+        diode = _diode_beyond(p, star_V + ke_omega * w.shape_start[k])
+        if diode != OFF:
+            s.diode[k] = diode
+            changed = True
+    return changed
+
+
+@kernel
+def settle(p: Record, s: Record, w: Record) -> None:
+    """Decide the diodes after a switching: current keeps flowing, and terminals beyond a rail start to conduct.
+
+    Needs `w.shape_start`. Two passes settle every case with three legs: a second diode can follow the first, a third cannot.
+    """
+    for k in range(3):
+        if s.leg[k] == OFF and s.i_A[k] != 0.0:
+            s.diode[k] = LOW if s.i_A[k] > 0.0 else HIGH
+    ke_omega = p.ke_V_s_per_rad * s.omega_rad_s
+    if _settle_once(p, s, w, ke_omega):
+        _settle_once(p, s, w, ke_omega)
+    s.unsettled = 0

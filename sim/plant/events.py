@@ -1,0 +1,140 @@
+"""What may end a segment early: each event is located to rounding and never stepped over."""
+
+import math
+
+from controllers.jit import kernel
+from sim.plant.records import HIGH, LOW, OFF, Record
+from sim.plant.segment import current_A
+
+NOTHING, LANDING, STOP, EXTINCTION, CONDUCTION, BREAKAWAY = range(6)
+"""Event kinds: an angular corner reached, standstill, a diode current gone, a diode turning on, stiction overcome."""
+
+CORNER_RAD = 1e-4
+"""A corner of the back-EMF table counts as reached within this electrical angle: what is over carries into the next cell, so
+only the kink is displaced, by less than the waveform is known."""
+EDGE_RAD = 1e-7
+"""A Hall edge counts as reached within this electrical angle: at 100 rpm and one pole pair 10 ns, less than a clock cycle."""
+STOP_RAD_S = 1e-6
+"""Speeds below this at a sign change are standstill (a turn in 70 days)."""
+_ROOT_STEPS = 60
+
+
+@kernel
+def extinction_s(p: Record, s: Record, w: Record, k: int) -> float:
+    """When the diode current of floating leg `k` is gone, or infinity.
+
+    Newton's method from the start: the dying current is convex, so it approaches the root from the left. Where it is not (a back-EMF
+    that turns round within the segment), the iterate is pulled back into the bracket.
+    """
+    sign = 1.0 if s.diode[k] == LOW else -1.0
+    if w.i_end_A[k] * sign >= 0.0:
+        return math.inf
+    tau_s = p.inductance_H / (p.resistance_ohm + p.switch_ohm)
+    low, high = 0.0, w.h_s
+    t_s = 0.0
+    for _ in range(_ROOT_STEPS):
+        fading = w.c_A[k] * math.exp(-t_s / tau_s)
+        value = (w.a_A[k] + w.b_A_per_s[k] * t_s + fading) * sign
+        slope = (w.b_A_per_s[k] - fading / tau_s) * sign
+        if value > 0.0:
+            low = t_s
+        else:
+            high = t_s if t_s > 0.0 else high
+        next_s = t_s - value / slope if slope < 0.0 else 0.5 * (low + high)
+        if next_s <= low or next_s >= high:
+            next_s = 0.5 * (low + high)
+        if abs(next_s - t_s) <= 1e-9 * w.h_s:
+            return next_s
+        t_s = next_s
+    return t_s
+
+
+@kernel
+def conduction_s(p: Record, w: Record, k: int) -> float:
+    """When the floating terminal `k` (linear in time) passes a rail by a diode drop, or infinity."""
+    start, end = w.w_start_V[k], w.w_end_V[k]
+    margin = p.diode_V + 2e-7
+    if end > p.supply_V + margin:
+        return w.h_s * max(0.0, (p.supply_V + margin - start) / (end - start))
+    if end < -margin:
+        return w.h_s * max(0.0, (-margin - start) / (end - start))
+    return math.inf
+
+
+@kernel
+def _torque_at(p: Record, w: Record, t_s: float) -> float:
+    """Torque of a standing rotor `t_s` after the segment's start."""
+    total = 0.0
+    for k in range(3):
+        if w.conducts[k]:
+            total += w.shape_start[k] * current_A(p, w, k, t_s)
+    return p.ke_V_s_per_rad * total
+
+
+@kernel
+def breakaway_s(p: Record, w: Record) -> float:
+    """When the torque of a standing rotor exceeds stiction, or infinity. Bisection, then a step to the moving side."""
+    if abs(_torque_at(p, w, w.h_s)) <= p.stiction_Nm:
+        return math.inf
+    low, high = 0.0, w.h_s
+    for _ in range(_ROOT_STEPS):
+        middle = 0.5 * (low + high)
+        if abs(_torque_at(p, w, middle)) > p.stiction_Nm:
+            high = middle
+        else:
+            low = middle
+    return high + 1e-12
+
+
+@kernel
+def earliest(
+    p: Record, s: Record, w: Record, corner_rad: float, within_rad: float
+) -> tuple[float, int, int]:
+    """Earliest event of the trial segment `w`: (time after its start [s] or infinity, kind, leg).
+
+    `corner_rad`: electrical angle to the next corner or Hall edge, met when passed by less than `within_rad`.
+    """
+    at_s, kind, leg = math.inf, NOTHING, -1
+    if w.direction == 0:
+        at_s = breakaway_s(p, w)
+        kind = BREAKAWAY
+    elif s.omega_rad_s * w.omega_end_rad_s < 0.0:
+        at_s = w.h_s * s.omega_rad_s / (s.omega_rad_s - w.omega_end_rad_s)
+        kind = STOP
+    advance = w.advance_rad * w.direction
+    if advance > corner_rad + within_rad:
+        t_s = w.h_s * corner_rad / advance
+        if t_s < at_s:
+            at_s, kind = t_s, LANDING
+    for k in range(3):
+        if s.leg[k] != OFF:
+            continue
+        if s.diode[k] != OFF:
+            t_s = extinction_s(p, s, w, k)
+            if t_s < at_s:
+                at_s, kind, leg = t_s, EXTINCTION, k
+        else:
+            t_s = conduction_s(p, w, k)
+            if t_s < at_s:
+                at_s, kind, leg = t_s, CONDUCTION, k
+    return at_s, kind, leg
+
+
+@kernel
+def extinguish(s: Record, k: int) -> None:
+    """Turn the diode of leg `k` off; what rounding left of its current goes to the other two, so that the sum stays zero."""
+    rest = 0.5 * s.i_A[k]
+    for other in range(3):
+        if other != k and s.i_A[other] != 0.0:
+            s.i_A[other] += rest
+    s.i_A[k] = 0.0
+    s.diode[k] = OFF
+    s.unsettled = 1
+
+
+@kernel
+def turn_on(p: Record, s: Record, w: Record, k: int) -> None:
+    """Turn on the diode of floating leg `k`, and the opposite one when nothing else conducts."""
+    upper = w.w_end_V[k] > 0.5 * p.supply_V
+    s.diode[k] = HIGH if upper else LOW
+    s.unsettled = 1

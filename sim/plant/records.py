@@ -1,0 +1,123 @@
+"""The plant's numbers as flat records that compiled code reads and writes in place.
+
+Angles: `phi` is the electrical angle measured from 30 degrees after the rising zero crossing of phase A's back-EMF, that is
+from where step 0 (A high, B low) should begin. It is kept as (knot, u): the cell of the back-EMF table and the angle
+within that cell, so that no precision is lost after many turns and the corners of the waveform are met exactly.
+"""
+
+from typing import Any, TypeAlias
+
+import numpy as np
+
+Record: TypeAlias = Any
+"""One element of a structured array: numba reads and writes its fields as attributes."""
+
+OFF, HIGH, LOW = 0, 1, 2
+"""What a half-bridge is told to do; the diode that conducts in an OFF leg is named by the rail it leads to."""
+
+SWITCHED_HIGH_SIDE, SWITCHED_COMPLEMENTARY = 0, 1
+"""What the chopped leg does in the PWM off time: freewheel through its diode, or conduct to the bottom rail."""
+
+HALL_PLACES = 4
+"""Rise and fall met turning forward, rise and fall met turning backward."""
+RISE_FORWARD, FALL_FORWARD, RISE_BACKWARD, FALL_BACKWARD = range(HALL_PLACES)
+
+PLANT = np.dtype(
+    [
+        ("pole_pairs", "f8"),
+        ("resistance_ohm", "f8"),
+        ("switch_ohm", "f8"),
+        ("inductance_H", "f8"),
+        ("ke_V_s_per_rad", "f8"),
+        ("inertia_kg_m2", "f8"),
+        ("coulomb_Nm", "f8"),
+        ("stiction_Nm", "f8"),
+        ("viscous_Nm_s_per_rad", "f8"),
+        ("windage_Nm_s2_per_rad2", "f8"),
+        ("fan_Nm_s2_per_rad2", "f8"),
+        ("supply_V", "f8"),
+        ("diode_V", "f8"),
+        ("pwm_mode", "i8"),
+        ("knots", "i8"),
+        ("cell_rad", "f8"),
+        ("hall_knot", "i8", (HALL_PLACES,)),
+        ("hall_u_rad", "f8", (HALL_PLACES,)),
+        ("max_segment_rad", "f8"),
+        ("max_segment_s", "f8"),
+        ("window_from_s", "f8"),
+    ],
+    align=True,
+)
+"""Parameters: constant during a run. `window_from_s`: when the close-up recording begins."""
+
+PLANT_STATE = np.dtype(
+    [
+        ("t_s", "f8"),
+        ("knot", "i8"),
+        ("u_rad", "f8"),
+        ("turns", "i8"),
+        ("omega_rad_s", "f8"),
+        ("alpha_rad_s2", "f8"),
+        ("i_A", "f8", (3,)),
+        ("leg", "i8", (3,)),
+        ("diode", "i8", (3,)),
+        ("unsettled", "i8"),
+        ("hall", "i8"),
+        ("step", "i8"),
+        ("pwm_on", "i8"),
+        ("busy", "i8"),
+        ("segments", "i8"),
+        ("peak_A", "f8"),
+        ("square_A2s", "f8"),
+        ("supply_J", "f8"),
+        ("copper_J", "f8"),
+        ("switch_J", "f8"),
+        ("diode_J", "f8"),
+        ("friction_J", "f8"),
+        ("load_J", "f8"),
+        ("window_rows", "i8"),
+    ],
+    align=True,
+)
+"""State. `alpha_rad_s2` is the mean acceleration of the last segment, the predictor of the next one; `square_A2s` is the
+integral of the sum of the three squared phase currents; `busy` tells the close-up what the processor does."""
+
+SEGMENT = np.dtype(
+    [
+        ("h_s", "f8"),
+        ("a_A", "f8", (3,)),
+        ("b_A_per_s", "f8", (3,)),
+        ("c_A", "f8", (3,)),
+        ("i_end_A", "f8", (3,)),
+        ("v_V", "f8", (3,)),
+        ("conducts", "i8", (3,)),
+        ("w_start_V", "f8", (3,)),
+        ("w_end_V", "f8", (3,)),
+        ("shape_start", "f8", (3,)),
+        ("shape_end", "f8", (3,)),
+        ("omega_end_rad_s", "f8"),
+        ("advance_rad", "f8"),
+        ("charge_A_s", "f8", (3,)),
+        ("square_A2s", "f8"),
+        ("drag_Nm", "f8"),
+        ("fan_Nm", "f8"),
+        ("direction", "i8"),
+    ],
+    align=True,
+)
+"""One trial segment of length `h_s`. Currents: i_k(t) = a + b t + c exp(-t / tau). `w`: terminal voltages at both ends."""
+
+WINDOW_COLUMNS = (
+    "t_s",
+    "i_a_A",
+    "i_b_A",
+    "i_c_A",
+    "v_a_V",
+    "v_b_V",
+    "v_c_V",
+    "hall",
+    "step",
+    "busy",
+    "angle_deg",
+)
+"""Columns of the close-up recording. `busy`: -1 asleep, else the number of the handler that runs."""

@@ -1,0 +1,130 @@
+"""One segment of the motion in closed form.
+
+Over a segment the set of conducting terminals is fixed and the back-EMF is taken as linear in time, from its value at the
+start to its value at the predicted end. Each phase then obeys L di/dt + R i = g0 + g1 t, whose solution
+i(t) = a + b t + c exp(-t / tau) is exact, as are its integrals: charge, torque impulse (shape linear, too) and heat.
+Speed and angle follow from the impulse; order 2 in the segment length (tests/plant/test_convergence.py measures it).
+"""
+
+import math
+
+from controllers.jit import kernel
+from sim.plant.circuit import conduction, neutral_V
+from sim.plant.records import Record
+
+
+@kernel
+def start_shapes(p: Record, s: Record, w: Record, shape: Record) -> None:
+    """Back-EMF shapes of the three phases at the segment's start."""
+    x = s.u_rad / p.cell_rad
+    for k in range(3):
+        low = shape[s.knot, k]
+        w.shape_start[k] = low + (shape[s.knot + 1, k] - low) * x
+
+
+@kernel
+def _predict(p: Record, s: Record, w: Record, shape: Record, h_s: float) -> float:
+    """Fill the shapes at the predicted end; returns the predicted speed there."""
+    alpha = s.alpha_rad_s2 if w.direction != 0 else 0.0
+    advance = p.pole_pairs * h_s * (s.omega_rad_s + 0.5 * alpha * h_s)
+    x = (s.u_rad + advance) / p.cell_rad
+    for k in range(3):
+        low = shape[s.knot, k]
+        w.shape_end[k] = low + (shape[s.knot + 1, k] - low) * x
+    return s.omega_rad_s + alpha * h_s
+
+
+@kernel
+def _phase(w: Record, k: int, i_A: float, g0_A: float, g1_A: float, tau_s: float, fall: float) -> float:
+    """Solve one phase over the segment; returns its torque impulse over ke.
+
+    `g0_A`, `g1_A`: driving voltage over resistance at the two ends. `fall`: 1 - exp(-h / tau).
+    """
+    h = w.h_s
+    b = (g1_A - g0_A) / h
+    a = g0_A - tau_s * b
+    c = i_A - a
+    left = 1.0 - fall
+    w.a_A[k], w.b_A_per_s[k], w.c_A[k] = a, b, c
+    w.i_end_A[k] = a + b * h + c * left
+    charge = h * (a + 0.5 * b * h) + c * tau_s * fall
+    moment = h * h * (0.5 * a + b * h / 3.0) + c * tau_s * (tau_s * fall - h * left)
+    w.charge_A_s[k] = charge
+    w.square_A2s += (
+        h * (a * a + a * b * h + b * b * h * h / 3.0)
+        + 2.0 * a * c * tau_s * fall
+        + 2.0 * b * c * tau_s * (tau_s * fall - h * left)
+        + 0.5 * c * c * tau_s * fall * (1.0 + left)
+    )
+    return w.shape_start[k] * charge + (w.shape_end[k] - w.shape_start[k]) / h * moment
+
+
+@kernel
+def _no_current(w: Record, k: int) -> None:
+    """A phase that floats carries nothing."""
+    w.a_A[k] = 0.0
+    w.b_A_per_s[k] = 0.0
+    w.c_A[k] = 0.0
+    w.i_end_A[k] = 0.0
+    w.charge_A_s[k] = 0.0
+
+
+@kernel
+def _currents(p: Record, s: Record, w: Record, omega_end: float) -> float:
+    """Solve the three phases; returns the torque impulse [N m s]."""
+    start, end = p.ke_V_s_per_rad * s.omega_rad_s, p.ke_V_s_per_rad * omega_end
+    count = conduction(p, s, w)
+    f0, f1 = w.shape_start, w.shape_end
+    star_start_V = neutral_V(p, w, count, start * f0[0], start * f0[1], start * f0[2])
+    star_end_V = neutral_V(p, w, count, end * f1[0], end * f1[1], end * f1[2])
+    path_ohm = p.resistance_ohm + p.switch_ohm
+    tau_s = p.inductance_H / path_ohm
+    fall = -math.expm1(-w.h_s / tau_s)
+    w.square_A2s = 0.0
+    impulse = 0.0
+    for k in range(3):
+        e_start_V, e_end_V = start * f0[k], end * f1[k]
+        if w.conducts[k] and count > 1:
+            g0_A = (w.v_V[k] - star_start_V - e_start_V) / path_ohm
+            g1_A = (w.v_V[k] - star_end_V - e_end_V) / path_ohm
+            impulse += _phase(w, k, s.i_A[k], g0_A, g1_A, tau_s, fall)
+        else:
+            _no_current(w, k)
+        w.w_start_V[k] = w.v_V[k] if w.conducts[k] else star_start_V + e_start_V
+        w.w_end_V[k] = w.v_V[k] if w.conducts[k] else star_end_V + e_end_V
+    return p.ke_V_s_per_rad * impulse
+
+
+@kernel
+def trial(p: Record, s: Record, w: Record, shape: Record, h_s: float) -> None:
+    """Solve the segment of length `h_s` from state `s` into `w`; `s` is left as it was. Needs `w.direction`."""
+    w.h_s = h_s
+    omega_end = _predict(p, s, w, shape, h_s)
+    impulse = _currents(p, s, w, omega_end)
+    if w.direction == 0:
+        w.drag_Nm, w.fan_Nm, w.omega_end_rad_s, w.advance_rad = 0.0, 0.0, 0.0, 0.0
+        return
+    middle = 0.5 * (s.omega_rad_s + omega_end)
+    w.fan_Nm = p.fan_Nm_s2_per_rad2 * middle * abs(middle)
+    w.drag_Nm = (
+        p.coulomb_Nm * w.direction
+        + p.viscous_Nm_s_per_rad * middle
+        + p.windage_Nm_s2_per_rad2 * middle * abs(middle)
+    )
+    w.omega_end_rad_s = s.omega_rad_s + (impulse - (w.drag_Nm + w.fan_Nm) * h_s) / p.inertia_kg_m2
+    if s.omega_rad_s == 0.0 and w.omega_end_rad_s * w.direction < 0.0:
+        w.omega_end_rad_s = 0.0
+    w.advance_rad = 0.5 * p.pole_pairs * h_s * (s.omega_rad_s + w.omega_end_rad_s)
+
+
+@kernel
+def current_A(p: Record, w: Record, k: int, t_s: float) -> float:
+    """Current of phase `k`, `t_s` after the start of the segment in `w`."""
+    tau_s = p.inductance_H / (p.resistance_ohm + p.switch_ohm)
+    return w.a_A[k] + w.b_A_per_s[k] * t_s + w.c_A[k] * math.exp(-t_s / tau_s)
+
+
+@kernel
+def torque_Nm(p: Record, i_A: Record, shapes: Record) -> float:
+    """Air-gap torque: ke times the sum of shape times current (power e i over speed)."""
+    return p.ke_V_s_per_rad * (shapes[0] * i_A[0] + shapes[1] * i_A[1] + shapes[2] * i_A[2])

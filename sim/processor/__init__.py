@@ -1,0 +1,1 @@
+"""The microcontroller around a Program: timers, capture, compare, PWM, interrupts, all in whole clock cycles."""

@@ -1,0 +1,108 @@
+"""The processor's numbers as flat records. Every time is a whole count of CPU clock cycles since reset."""
+
+import numpy as np
+
+NEVER = 1 << 62
+"""A cycle that no run reaches."""
+
+START, HALL_EDGE, STEP_TIMER, CONTROL_TICK = range(4)
+"""Handlers, in the order of `controllers.HANDLERS`."""
+HANDLER_COUNT = 4
+ASLEEP = -1
+
+SERVICE_ORDER = (STEP_TIMER, HALL_EDGE, CONTROL_TICK)
+"""Which pending handler is taken first: the commutation, since torque depends on it."""
+
+LATE_STEP_DEG = 15.0
+"""A step later than this counts as late: a quarter of a step (our own convention)."""
+
+PROCESSOR = np.dtype(
+    [
+        ("clock_Hz", "f8"),
+        ("entry_cycles", "i8"),
+        ("exit_cycles", "i8"),
+        ("poll_loop_cycles", "i8"),
+        ("tick_cycles", "i8"),
+        ("timer_mask", "i8"),
+        ("pwm_count_cycles", "i8"),
+        ("pwm_top", "i8"),
+        ("control_cycles", "i8"),
+        ("end_cycle", "i8"),
+        ("handler_pc", "i8", (HANDLER_COUNT,)),
+        ("sample_cycles", "i8"),
+    ],
+    align=True,
+)
+"""Constants of a run. `tick_cycles`: clocks per count of the step timer. `handler_pc`: -1 where the law has no such handler.
+`poll_loop_cycles`: one round of the main loop that tests the flags, 1 where handlers are interrupts (noticed at once);
+`entry_cycles` and `exit_cycles` are then those of a call. `control_cycles`: 0 for no control tick."""
+
+PROCESSOR_STATE = np.dtype(
+    [
+        ("now", "i8"),
+        ("handler", "i8"),
+        ("pc", "i8"),
+        ("resume", "i8"),
+        ("wake", "i8"),
+        ("asked", "i8"),
+        ("free", "i8"),
+        ("pending", "i8", (HANDLER_COUNT,)),
+        ("pending_due", "i8", (HANDLER_COUNT,)),
+        ("captured", "i8"),
+        ("match", "i8"),
+        ("match_due", "i8"),
+        ("next_tick", "i8"),
+        ("duty", "i8"),
+        ("duty_now", "i8"),
+        ("pwm_edge", "i8"),
+        ("busy_cycles", "i8"),
+        ("worst_cycles", "i8", (HANDLER_COUNT,)),
+        ("runs", "i8", (HANDLER_COUNT,)),
+        ("steps", "i8"),
+        ("late_steps", "i8"),
+        ("worst_late_cycles", "i8"),
+        ("worst_late_deg", "f8"),
+        ("last_late_deg", "f8"),
+        ("last_step_cycle", "i8"),
+        ("step_cycles", "i8"),
+        ("angle_error_deg", "f8"),
+        ("hall_edges", "i8"),
+        ("missed_edges", "i8"),
+        ("missed_compares", "i8"),
+        ("overruns", "i8"),
+        ("steps_in_turn", "i8"),
+        ("slips", "i8"),
+        ("last_slip", "i8"),
+        ("next_sample", "i8"),
+        ("trace_rows", "i8"),
+        ("sample_busy", "i8"),
+        ("sample_angle", "f8"),
+        ("sample_square", "f8"),
+        ("log_rows", "i8"),
+    ],
+    align=True,
+)
+"""State and counters. `wake`: when the next, or the running, handler begins to be entered; `asked`: when its event was due; `resume`: cycle at which the handler's next
+hardware access (or its return) takes effect; `free`: cycle at which the last handler gave the processor back."""
+
+LOG_MATCH, LOG_HALL, LOG_TICK, LOG_ENTER, LOG_LEAVE, LOG_READ, LOG_WRITE, LOG_PWM = range(8)
+LOG_NAMES = ("match", "hall", "tick", "enter", "leave", "read", "write", "pwm")
+LOG_COLUMNS = ("cycle", "kind", "a", "b")
+"""Event log. a, b: match: count; hall: level, captured count; tick: -; enter and leave: handler; read and write: port, value;
+pwm: 1 on, 0 off."""
+
+TRACE_COLUMNS = (
+    "t_s",
+    "speed_rpm",
+    "command_rpm",
+    "step_time_ticks",
+    "duty",
+    "rms_phase_A",
+    "cpu_load",
+    "lateness_deg",
+    "angle_error_deg",
+    "supply_J",
+    "slips",
+)
+"""Columns of the decimated traces. Speed, current and load are means since the row before; `duty` is 0 to 1; `angle_error_deg`
+is how late the rotor found the last step, measured at the rotor."""

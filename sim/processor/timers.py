@@ -1,0 +1,63 @@
+"""The step timer (free-running count, capture, compare by equality) and the PWM, in whole cycles."""
+
+from controllers.jit import kernel
+from sim.plant.records import Record
+from sim.processor.records import NEVER
+
+
+@kernel
+def count_at(c: Record, cycle: int) -> int:
+    """Count of the step timer at a cycle."""
+    return (cycle // c.tick_cycles) & c.timer_mask
+
+
+@kernel
+def write_compare(c: Record, k: Record, value: int) -> None:
+    """Write the compare register at cycle `k.now`.
+
+    The match comes when the count next *becomes* equal to `value`; a value that the count holds already, or has passed, waits
+    for the whole wrap and is counted as a missed compare. Passed means: less than half the timer's range ago, as in any
+    comparison of wrapping counts (RFC 1982, section 3.2); the firmware must not schedule further ahead than that.
+    """
+    tick = k.now // c.tick_cycles
+    behind = (tick - value) & c.timer_mask
+    ahead = (value - tick) & c.timer_mask
+    if behind <= c.timer_mask >> 1:
+        k.missed_compares += 1
+        k.match = (tick - behind + c.timer_mask + 1) * c.tick_cycles
+        k.match_due = (tick - behind) * c.tick_cycles
+    else:
+        k.match = (tick + ahead) * c.tick_cycles
+        k.match_due = k.match
+
+
+@kernel
+def match_again(c: Record, k: Record) -> None:
+    """After a match the register still holds its value: the next match is one whole wrap later."""
+    k.match += (c.timer_mask + 1) * c.tick_cycles
+    k.match_due = k.match
+
+
+@kernel
+def write_duty(c: Record, k: Record, counts: int) -> None:
+    """Write the duty register; the PWM takes it over at the start of its next period, as buffered compare registers do."""
+    k.duty = min(max(counts, 0), c.pwm_top)
+    if k.pwm_edge == NEVER and k.duty != k.duty_now:
+        period = c.pwm_top * c.pwm_count_cycles
+        k.pwm_edge = (k.now // period + 1) * period
+
+
+@kernel
+def pwm_edge(c: Record, k: Record, is_on: int) -> int:
+    """Handle the PWM edge at `k.now`; returns the new level. Constant levels need no further edges until the duty changes."""
+    period = c.pwm_top * c.pwm_count_cycles
+    since = k.now % period
+    if since == 0:
+        k.duty_now = k.duty
+        if 0 < k.duty_now < c.pwm_top:
+            k.pwm_edge = k.now + k.duty_now * c.pwm_count_cycles
+        else:
+            k.pwm_edge = NEVER
+        return 1 if k.duty_now > 0 else 0
+    k.pwm_edge = k.now - since + period
+    return 0

@@ -1,0 +1,1 @@
+"""One Design in, one Result out."""

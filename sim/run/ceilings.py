@@ -1,0 +1,103 @@
+"""Closed-form speed limits of a design, shown beside the simulated speed.
+
+With p pole pairs, six steps per electrical turn and step time T the speed is n = 10 / (p T) rpm.
+"""
+
+import math
+
+from sim.design import Design
+from sim.run.assemble import Firmware, plant_parameters
+
+_RPM_PER_RAD_S = 30.0 / math.pi
+
+
+def speed_of_step_time_rpm(pole_pairs: int, step_time_s: float) -> float:
+    """n = 10 / (p T)."""
+    return 10.0 / (pole_pairs * step_time_s) if step_time_s > 0.0 else math.inf
+
+
+def latency_ceiling_rpm(pole_pairs: int, lag_s: float) -> float:
+    """Speed at which a lag of every step is a quarter electrical period and all torque is gone: n = 15 / (p t)."""
+    return 15.0 / (pole_pairs * lag_s) if lag_s > 0.0 else math.inf
+
+
+def tick_step_rpm(pole_pairs: int, tick_s: float, speed_rpm: float) -> float:
+    """What one timer tick of step time changes the speed by at `speed_rpm`: n^2 p tick / 10."""
+    return speed_rpm**2 * pole_pairs * tick_s / 10.0
+
+
+def tick_ceiling_rpm(pole_pairs: int, tick_s: float, part: float) -> float:
+    """Speed at which one tick of step time is `part` of the speed: n = 10 part / (p tick)."""
+    return 10.0 * part / (pole_pairs * tick_s)
+
+
+def wrap_floor_rpm(pole_pairs: int, tick_s: float, timer_bits: int) -> float:
+    """Slowest speed whose electrical period fits the timer: n = 60 / (p tick 2^bits)."""
+    return 60.0 / (pole_pairs * tick_s * 2.0**timer_bits)
+
+
+def trim_time_s(start_step_s: float, end_step_s: float, trim_s: float) -> float:
+    """Time that shortening the step by `trim_s` once per electrical turn (six steps) takes: t = 3 (T0^2 - T1^2) / d."""
+    return 3.0 * (start_step_s**2 - end_step_s**2) / trim_s
+
+
+def no_load_rpm(design: Design) -> float:
+    """Speed at which the back-EMF of the two conducting phases equals the supply: V / (2 ke)."""
+    return design.drive.supply_V / (2.0 * design.motor.ke_V_s_per_rad) * _RPM_PER_RAD_S
+
+
+def torque_balance_rpm(design: Design) -> float:
+    """Speed at which ideally timed six-step torque at full supply equals friction and load; bisection, inductance left out.
+
+    Torque: 2 ke i with i = (V - 2 ke w) / (2 (R + R_switch)), two phases on.
+    """
+    p = plant_parameters(design)
+    ohm = 2.0 * (p["resistance_ohm"] + p["switch_ohm"])
+    ke2 = 2.0 * p["ke_V_s_per_rad"]
+    square = p["windage_Nm_s2_per_rad2"] + p["fan_Nm_s2_per_rad2"]
+
+    def excess_Nm(omega: float) -> float:
+        torque = ke2 * (p["supply_V"] - ke2 * omega) / ohm
+        return float(torque - p["coulomb_Nm"] - p["viscous_Nm_s_per_rad"] * omega - square * omega**2)
+
+    low, high = 0.0, float(p["supply_V"] / ke2)
+    if excess_Nm(low) <= 0.0:
+        return 0.0
+    for _ in range(60):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if excess_Nm(middle) > 0.0 else (low, middle)
+    return low * _RPM_PER_RAD_S
+
+
+def _handler_times_s(firmware: Firmware, cycles: dict[str, int]) -> tuple[float, float, float]:
+    """Worst-case times of step, Hall and control handler [s], 0 for one the law has not."""
+    names = ("on_step_timer", "on_hall_edge", "on_control_tick")
+    step, hall, tick = (cycles.get(name, 0) * firmware.cycle_scale / firmware.clock_Hz for name in names)
+    return step, hall, tick
+
+
+def ceilings_rpm(design: Design, firmware: Firmware, cycles: dict[str, int]) -> dict[str, float | None]:
+    """Closed-form ceilings by name [rpm]; infinite where nothing limits, None where the model has no answer yet.
+
+    supply: back-EMF equals the supply. torque: torque balance with friction and load. latency: a step that waits for the longest other
+    handler and its own lags a quarter electrical period. processor: the handlers fill the whole time of an electrical turn.
+    blocking: the longest other handler and the step handler fill one step time, so that the next compare is missed. tick: one tick of
+    step time moves the speed by the required tolerance. heat: not modelled yet.
+
+    Args:
+        cycles: worst-case CPU clocks of each handler, entry and exit included.
+    """
+    pairs = design.motor.pole_pairs
+    step_s, hall_s, tick_s = _handler_times_s(firmware, cycles)
+    blocked_s = max(hall_s, tick_s) + step_s
+    tick_load = tick_s / design.firmware.control_period_s
+    turn_s = 6.0 * step_s + hall_s
+    return {
+        "supply": no_load_rpm(design),
+        "torque": torque_balance_rpm(design),
+        "latency": latency_ceiling_rpm(pairs, blocked_s),
+        "processor": max(0.0, 1.0 - tick_load) * 60.0 / (pairs * turn_s) if turn_s > 0.0 else math.inf,
+        "blocking": speed_of_step_time_rpm(pairs, blocked_s),
+        "tick": tick_ceiling_rpm(pairs, firmware.tick_s, design.require.tolerance_percent / 100.0),
+        "heat": None,
+    }

@@ -1,0 +1,186 @@
+"""What a Recording says, in numbers: speeds and times, firmware counters, currents, energy."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from controllers import HANDLERS
+from controllers.machine import FAULT_NAMES
+from sim.processor.records import TRACE_COLUMNS
+from sim.run.simulate import Recording
+
+SMOOTH_ROWS = 9
+"""Trace rows averaged before a speed counts as reached: takes out the ripple of single steps (0.5 % of the run)."""
+SETTLED_PART = 0.1
+"""Last part of the run that the settled values are means of."""
+
+
+@dataclass(frozen=True)
+class ArithmeticFault:
+    """A wrap, a division by zero or an out-of-range conversion that nobody meant, at a line of the law."""
+
+    kind: str
+    line: int
+    text: str
+    count: int
+
+
+@dataclass(frozen=True)
+class Metrics:
+    """Numbers of one run. Speeds in rpm, times in s, lateness in us and electrical degrees.
+
+    `settled_...` are means over the last tenth of the run. `time_to_speed_s` is None when the required speed was never reached.
+    `worst_case_cycles`: per handler, entry and exit included, the longest path at the highest instruction costs; `measured_cycles`:
+    the longest seen in the run. `late_steps`: later than a quarter of a step. `slips`: turns in which steps and rotor parted.
+    """
+
+    reached_rpm: float
+    settled_rpm: float
+    time_to_speed_s: float | None
+    worst_case_cycles: dict[str, int]
+    measured_cycles: dict[str, int]
+    cpu_load: float
+    peak_cpu_load: float
+    steps: int
+    late_steps: int
+    worst_lateness_us: float
+    worst_lateness_deg: float
+    settled_lateness_deg: float
+    settled_angle_error_deg: float
+    missed_edges: int
+    missed_compares: int
+    overruns: int
+    slips: int
+    last_slip_s: float | None
+    faults: tuple[ArithmeticFault, ...]
+    peak_phase_A: float
+    rms_phase_A: float
+    settled_step_ticks: float
+    settled_duty: float
+    efficiency: float
+    energy_balance_error: float
+
+
+def column(recording: Recording, name: str) -> NDArray[np.float64]:
+    """One column of the decimated traces."""
+    rows: NDArray[np.float64] = recording.trace[:, TRACE_COLUMNS.index(name)]
+    return rows
+
+
+def smoothed_rpm(recording: Recording) -> NDArray[np.float64]:
+    """Speed averaged over SMOOTH_ROWS rows, same length as the trace."""
+    speed = column(recording, "speed_rpm")
+    room = SMOOTH_ROWS // 2
+    padded = np.pad(speed, room, mode="edge")
+    return np.convolve(padded, np.full(SMOOTH_ROWS, 1.0 / SMOOTH_ROWS), mode="valid")
+
+
+def _settled(recording: Recording, name: str) -> float:
+    """Mean of a trace column over the last part of the run."""
+    rows = column(recording, name)
+    return float(rows[-max(1, round(len(rows) * SETTLED_PART)) :].mean())
+
+
+def _time_to(recording: Recording, speed_rpm: float) -> float | None:
+    """First time [s] at which the smoothed speed is at least `speed_rpm`."""
+    reached = np.flatnonzero(smoothed_rpm(recording) >= speed_rpm)
+    return float(column(recording, "t_s")[reached[0]]) if len(reached) else None
+
+
+def energy_balance_error(recording: Recording) -> float:
+    """Energy that is not accounted for, over the energy that passed through (supply in, or losses where the supply got some back)."""
+    s, p = recording.state, recording.plant
+    losses = sum(float(s[name]) for name in ("copper_J", "switch_J", "diode_J", "friction_J", "load_J"))
+    stored = 0.5 * p["inertia_kg_m2"] * s["omega_rad_s"] ** 2 + 0.5 * p["inductance_H"] * np.sum(s["i_A"] ** 2)
+    return float(abs(s["supply_J"] - losses - stored) / max(abs(s["supply_J"]), losses, 1e-30))
+
+
+def _efficiency(recording: Recording) -> float:
+    """Shaft power at the load over supply power, over the settled part; 0 without a fan."""
+    energy, t_s = column(recording, "supply_J"), column(recording, "t_s")
+    rows = max(2, round(len(t_s) * SETTLED_PART))
+    supply_W = (energy[-1] - energy[-rows]) / (t_s[-1] - t_s[-rows])
+    omega = _settled(recording, "speed_rpm") * np.pi / 30.0
+    load_W = float(recording.plant["fan_Nm_s2_per_rad2"]) * omega**3
+    return float(load_W / supply_W) if supply_W > 0.0 else 0.0
+
+
+def arithmetic_faults(recording: Recording) -> tuple[ArithmeticFault, ...]:
+    """Counted faults by line of the law, the most frequent first."""
+    program = recording.firmware.program
+    found: dict[tuple[str, int], int] = {}
+    for pc, kind in zip(*np.nonzero(recording.faults), strict=True):
+        key = (FAULT_NAMES[kind], int(program.lines[pc]))
+        found[key] = found.get(key, 0) + int(recording.faults[pc, kind])
+    faults = [
+        ArithmeticFault(kind, line, program.source[line - 1].strip(), count)
+        for (kind, line), count in found.items()
+    ]
+    return tuple(sorted(faults, key=lambda fault: -fault.count))
+
+
+def worst_case_cycles(recording: Recording) -> dict[str, int]:
+    """CPU clocks of each handler at worst, entry and exit included."""
+    firmware, c = recording.firmware, recording.processor
+    around = 0 if firmware.costs_nothing else int(c["entry_cycles"] + c["exit_cycles"]) // firmware.cycle_scale
+    return {
+        name: 0 if firmware.costs_nothing else cycles + (around if name != HANDLERS[0] else 0)
+        for name, cycles in firmware.linked.worst_case_cycles.items()
+    }
+
+
+def _measured_cycles(recording: Recording) -> dict[str, int]:
+    """CPU clocks of each handler at most in the run."""
+    scale = recording.firmware.cycle_scale
+    cycles = recording.counters["worst_cycles"]
+    return {
+        name: int(cycles[index]) // scale
+        for index, name in enumerate(HANDLERS)
+        if name in recording.firmware.program.handlers
+    }
+
+
+def _motor_numbers(recording: Recording) -> dict[str, Any]:
+    """Current and energy fields of Metrics."""
+    s = recording.state
+    rms = (float(s["square_A2s"]) / (3.0 * float(s["t_s"]))) ** 0.5
+    return {
+        "peak_phase_A": float(s["peak_A"]),
+        "rms_phase_A": rms,
+        "efficiency": _efficiency(recording),
+        "energy_balance_error": energy_balance_error(recording),
+    }
+
+
+def _counter_numbers(recording: Recording) -> dict[str, Any]:
+    """Processor fields of Metrics."""
+    k, clock_Hz = recording.counters, recording.firmware.clock_Hz
+    names = ("steps", "late_steps", "missed_edges", "missed_compares", "overruns", "slips")
+    return {name: int(k[name]) for name in names} | {
+        "worst_lateness_us": float(k["worst_late_cycles"]) / clock_Hz * 1e6,
+        "worst_lateness_deg": float(k["worst_late_deg"]),
+        "last_slip_s": float(k["last_slip"]) / clock_Hz if k["slips"] else None,
+        "cpu_load": _settled(recording, "cpu_load"),
+        "peak_cpu_load": float(column(recording, "cpu_load").max()),
+    }
+
+
+def measure(recording: Recording) -> Metrics:
+    """All numbers of a run."""
+    require = recording.design.require
+    return Metrics(
+        reached_rpm=float(smoothed_rpm(recording).max()),
+        settled_rpm=_settled(recording, "speed_rpm"),
+        time_to_speed_s=_time_to(recording, require.speed_rpm * (1.0 - require.tolerance_percent / 100.0)),
+        worst_case_cycles=worst_case_cycles(recording),
+        measured_cycles=_measured_cycles(recording),
+        settled_lateness_deg=_settled(recording, "lateness_deg"),
+        settled_angle_error_deg=_settled(recording, "angle_error_deg"),
+        settled_step_ticks=_settled(recording, "step_time_ticks"),
+        settled_duty=_settled(recording, "duty"),
+        faults=arithmetic_faults(recording),
+        **_counter_numbers(recording),
+        **_motor_numbers(recording),
+    )

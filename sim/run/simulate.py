@@ -1,0 +1,98 @@
+"""Run the kernel on a Design and keep what it left behind."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sim.design import Design
+from sim.loop.spin import NO_PROGRESS, SEGMENTS_SPENT, spin
+from sim.plant.emf import trapezoid
+from sim.plant.records import SEGMENT, WINDOW_COLUMNS, Record
+from sim.processor.records import LOG_COLUMNS, TRACE_COLUMNS
+from sim.run.assemble import (
+    SAMPLES,
+    TRAPEZOID_KNOTS,
+    Firmware,
+    build_firmware,
+    command_rows,
+    instruction_costs,
+    plant_parameters,
+    plant_state,
+    processor_parameters,
+    processor_state,
+)
+from targets import Fault, InputError
+
+SEGMENTS_PER_SECOND = 20_000_000
+"""A run that needs more segments per simulated second is given up: about a hundred times what the fastest motor needs."""
+
+_ENDINGS = {
+    SEGMENTS_SPENT: "the simulation needed too many segments",
+    NO_PROGRESS: "the simulation stopped making progress",
+}
+
+
+@dataclass(frozen=True)
+class Recording:
+    """What one run of the kernel left: final records, counters and rows.
+
+    `trace` has TRACE_COLUMNS, `window` WINDOW_COLUMNS, `log` LOG_COLUMNS; `faults` is per instruction (see `controllers.machine`).
+    """
+
+    design: Design
+    firmware: Firmware
+    plant: Record
+    state: Record
+    processor: Record
+    counters: Record
+    faults: NDArray[np.int64]
+    trace: NDArray[np.float64]
+    window: NDArray[np.float64]
+    log: NDArray[np.int64]
+
+
+def simulate(
+    design: Design, window_from_s: float = np.inf, window_rows: int = 0, log_rows: int = 0
+) -> Recording:
+    """Simulate a design from standstill to the end of its command.
+
+    Args:
+        design: the design.
+        window_from_s: when the close-up recording begins [s].
+        window_rows, log_rows: room for the close-up and for the event log; neither changes the motion.
+    Raises:
+        InputError: the firmware cannot be built, or the numbers are such that the simulation cannot get on.
+    """
+    firmware = build_firmware(design)
+    p, c = plant_parameters(design), processor_parameters(design, firmware)
+    p["window_from_s"] = window_from_s
+    s, k, w = plant_state(p, design.motor.start_angle_deg), processor_state(c), np.zeros(1, SEGMENT)[0]
+    program = firmware.program
+    faults: Any = program.new_faults()
+    trace = np.zeros((SAMPLES + 2, len(TRACE_COLUMNS)))
+    window = np.zeros((window_rows, len(WINDOW_COLUMNS)))
+    log = np.zeros((log_rows, len(LOG_COLUMNS)), np.int64)
+    ending = spin(
+        p, s, w, trapezoid(TRAPEZOID_KNOTS), c, k,
+        program.code, instruction_costs(firmware), program.ints.copy(), program.floats.copy(), faults,
+        command_rows(design), trace, window, log,
+        int(SEGMENTS_PER_SECOND * max(design.command.duration_s, 0.1)),
+    )  # fmt: skip
+    if ending in _ENDINGS:
+        raise InputError([_no_result(ending, s)])
+    return Recording(
+        design, firmware, p, s, c, k, faults,
+        trace[: k["trace_rows"]], window[: s["window_rows"]], log[: k["log_rows"]],
+    )  # fmt: skip
+
+
+def _no_result(ending: int, s: Record) -> Fault:
+    """The fault of a run that could not be finished."""
+    return Fault(
+        place=f"simulation at {s['t_s']:.6g} s",
+        rule=_ENDINGS[ending],
+        found=f"{s['segments']} segments at {s['omega_rad_s']:.4g} rad/s",
+        remedy="check motor and drive for values that do not belong together (inductance over resistance, inertia)",
+    )

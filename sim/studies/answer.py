@@ -1,0 +1,136 @@
+"""The Result of `tickspin run`: everything that views show is made from it and nothing else."""
+
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from sim.design import Design
+from sim.run.ceilings import ceilings_rpm, tick_step_rpm, wrap_floor_rpm
+from sim.run.metrics import Metrics, measure
+from sim.run.simulate import Recording, simulate
+from sim.studies.explain import explain
+from sim.studies.limits import Diagnosis, diagnose, met
+
+LOG_ROWS_PER_TURN = 64
+WINDOW_ROWS_PER_TURN = 1200
+"""Room in the close-up per electrical turn: six steps, their segments and PWM edges, a few points each."""
+WINDOW_TURNS = 3.0
+"""Electrical turns in the close-up."""
+
+
+@dataclass(frozen=True)
+class Result:
+    """One design, simulated, measured and explained."""
+
+    design: Design
+    recording: Recording
+    metrics: Metrics
+    ceilings_rpm: dict[str, float | None]
+    floor_rpm: float
+    tick_step_rpm: float
+    diagnosis: Diagnosis
+    met: bool
+    explanation: str
+
+    def as_dict(self) -> dict[str, Any]:
+        """The result for scripts: plain numbers, strings, lists; infinite ceilings are None (JSON has no infinity)."""
+        metrics, linked = self.metrics, self.recording.firmware.linked
+        return {
+            "name": self.design.name,
+            "verdict": {
+                "met": self.met,
+                "reached_rpm": metrics.reached_rpm,
+                "settled_rpm": metrics.settled_rpm,
+                "time_to_speed_s": metrics.time_to_speed_s,
+                "limited_by": self.diagnosis.limited_by,
+                "explanation": self.explanation,
+                "caution": CAUTION,
+            },
+            "firmware": {
+                "law": self.design.firmware.law,
+                "arithmetic": self.recording.firmware.program.arithmetic,
+                "target": self.design.firmware.target,
+                "worst_case_cycles": metrics.worst_case_cycles,
+                "measured_cycles": metrics.measured_cycles,
+                "cpu_load": metrics.cpu_load,
+                "peak_cpu_load": metrics.peak_cpu_load,
+                "steps": metrics.steps,
+                "late_steps": metrics.late_steps,
+                "worst_lateness_us": metrics.worst_lateness_us,
+                "worst_lateness_deg": metrics.worst_lateness_deg,
+                "missed_edges": metrics.missed_edges,
+                "missed_compares": metrics.missed_compares,
+                "overruns": metrics.overruns,
+                "slips": metrics.slips,
+                "last_slip_s": metrics.last_slip_s,
+                "faults": [asdict(fault) for fault in metrics.faults],
+                "rounding": [asdict_of(rounding) for rounding in self.recording.firmware.program.rounding],
+                "flash_bytes": linked.flash_bytes,
+                "ram_bytes": linked.ram_bytes,
+                "fits": linked.fits,
+                "tick_s": self.recording.firmware.tick_s,
+            },
+            "motor": {
+                "peak_phase_A": metrics.peak_phase_A,
+                "rms_phase_A": metrics.rms_phase_A,
+                "winding_C": None,
+                "efficiency": metrics.efficiency,
+                "energy_balance_error": metrics.energy_balance_error,
+            },
+            "ceilings_rpm": {name: finite(value) for name, value in self.ceilings_rpm.items()},
+            "slowest_measurable_rpm": self.floor_rpm,
+            "gains": [asdict(gain) for gain in self.diagnosis.gains],
+        }
+
+
+CAUTION = (
+    "A model is no safety proof: magnets and blades can fly off, windings get hot, lithium cells burn. "
+    "Guard, eye protection, current-limited supply; local codes and licensed practice come first."
+)
+"""One line under every verdict."""
+
+
+def finite(value: float | None) -> float | None:
+    """None for infinity."""
+    return value if value is not None and value < float("inf") else None
+
+
+def asdict_of(rounding: Any) -> dict[str, Any]:
+    """A named tuple as a dictionary."""
+    return dict(rounding._asdict())
+
+
+def answer(design: Design) -> Result:
+    """Simulate a design, measure it, and find what holds it back.
+
+    Raises:
+        InputError: the firmware cannot be built or the simulation cannot get on.
+    """
+    recording = simulate(design)
+    metrics = measure(recording)
+    firmware, pairs = recording.firmware, design.motor.pole_pairs
+    ceilings = ceilings_rpm(design, firmware, metrics.worst_case_cycles)
+    diagnosis = diagnose(design, metrics)
+    is_met = met(design, metrics) and firmware.linked.fits
+    return Result(
+        design=design,
+        recording=recording,
+        metrics=metrics,
+        ceilings_rpm=ceilings,
+        floor_rpm=wrap_floor_rpm(pairs, firmware.tick_s, firmware.timer_bits),
+        tick_step_rpm=tick_step_rpm(pairs, firmware.tick_s, metrics.settled_rpm),
+        diagnosis=diagnosis,
+        met=is_met,
+        explanation=explain(recording, metrics, diagnosis, ceilings),
+    )
+
+
+def close_up(result: Result) -> Recording:
+    """Run the same design once more with the last electrical turns recorded in detail, and the events with them.
+
+    The run is the same to the last bit: recording does not change the motion.
+    """
+    design, metrics = result.design, result.metrics
+    turns_per_s = max(metrics.settled_rpm / 60.0 * design.motor.pole_pairs, 1.0 / design.command.duration_s)
+    from_s = max(0.0, design.command.duration_s - WINDOW_TURNS / turns_per_s)
+    turns = round(turns_per_s * (design.command.duration_s - from_s)) + 1
+    return simulate(design, from_s, WINDOW_ROWS_PER_TURN * turns)

@@ -1,0 +1,154 @@
+"""The verdict in plain words, with the numbers behind it."""
+
+from collections.abc import Callable
+
+from sim.run.ceilings import tick_step_rpm
+from sim.run.metrics import Metrics
+from sim.run.simulate import Recording
+from sim.studies.limits import Diagnosis, Gain
+
+Ceilings = dict[str, float | None]
+
+
+def explain(recording: Recording, metrics: Metrics, diagnosis: Diagnosis, ceilings: Ceilings) -> str:
+    """Sentences: what happened, what holds the design back and by which numbers, what went wrong in the arithmetic."""
+    reason = _REASONS[diagnosis.limited_by](recording, metrics, ceilings)
+    parts = [_outcome(recording, metrics), reason, _promise(diagnosis), _symptoms(metrics), _fit(recording)]
+    return " ".join(part for part in parts if part)
+
+
+def _outcome(recording: Recording, metrics: Metrics) -> str:
+    """What the speed did."""
+    require, settled = recording.design.require, metrics.settled_rpm
+    held = f"It settles at {settled:,.0f} rpm."
+    if metrics.reached_rpm > 1.1 * max(settled, 1.0):
+        held = f"It gets to {metrics.reached_rpm:,.0f} rpm, then falls back to {settled:,.0f} rpm."
+    if metrics.time_to_speed_s is None:
+        return f"{held} The required {require.speed_rpm:,.0f} rpm are never reached."
+    late = "" if metrics.time_to_speed_s <= require.within_s else f", later than the {require.within_s:g} s allowed"
+    return f"{held} The required {require.speed_rpm:,.0f} rpm are reached after {metrics.time_to_speed_s:.2f} s{late}."
+
+
+def _step_us(recording: Recording, metrics: Metrics) -> float:
+    """Step time at the settled speed [us]: 10 / (p n)."""
+    return 1e7 / (recording.design.motor.pole_pairs * max(metrics.settled_rpm, 1.0))
+
+
+def _command(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
+    del metrics, ceilings
+    return f"It does what it is told: {recording.design.command.profile[-1].speed_rpm:,.0f} rpm are commanded."
+
+
+def _processor(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
+    firmware = recording.firmware
+    name, cycles = max(metrics.worst_case_cycles.items(), key=lambda item: item[1] if item[0] != "on_start" else -1)
+    time_us = cycles * firmware.cycle_scale / firmware.clock_Hz * 1e6
+    blocking = ceilings["blocking"]
+    limit = f"; the next step is missed for certain above {blocking:,.0f} rpm" if blocking else ""
+    return (
+        f"The processor holds it back: {name} takes up to {cycles:,} clocks = {time_us:,.0f} us on "
+        f"{firmware.target.name}, and a step lasts {_step_us(recording, metrics):,.0f} us at this speed{limit}."
+    )
+
+
+def _tick(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
+    del ceilings
+    firmware, pairs = recording.firmware, recording.design.motor.pole_pairs
+    jump = tick_step_rpm(pairs, firmware.tick_s, metrics.settled_rpm)
+    return (
+        f"The timer tick holds it back: one tick is {firmware.tick_s * 1e6:.3g} us, a step only "
+        f"{metrics.settled_step_ticks:,.0f} ticks, and one tick more or less moves the speed by {jump:,.0f} rpm."
+    )
+
+
+def _rounding(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
+    del ceilings, metrics
+    program = recording.firmware.program
+    rounded = [f"{r.parameter} = {r.asked:g} becomes {r.stored:g} {r.unit}" for r in program.rounding]
+    detail = f": {'; '.join(rounded)}" if rounded else ""
+    return f"The rounding of {program.arithmetic} holds it back{detail}."
+
+
+def _law(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
+    del ceilings
+    return (
+        f"The law {recording.design.firmware.law} holds it back: its steps find the rotor "
+        f"{metrics.settled_angle_error_deg:+.0f} electrical degrees from where they belong (+ late, - early)."
+    )
+
+
+def _hall(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
+    del ceilings, metrics
+    error_deg = recording.design.hall.placement_error_deg
+    return f"The Hall sensor's place holds it back: {error_deg:+g} electrical degrees off, and every step with it."
+
+
+def _supply(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
+    volts = recording.design.drive.supply_V
+    return (
+        f"The supply holds it back: with {volts:g} V the back-EMF alone ends at {ceilings['supply']:,.0f} rpm, with friction and "
+        f"load the torque is used up at {ceilings['torque']:,.0f} rpm ({metrics.rms_phase_A:.2f} A rms per phase)."
+    )
+
+
+def _drag(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
+    del recording
+    return (
+        f"Friction and load hold it back: they use up the torque at {ceilings['torque']:,.0f} rpm "
+        f"({metrics.rms_phase_A:.2f} A rms per phase)."
+    )
+
+
+def _several(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
+    del recording
+    return (
+        f"No single change helps: several things hold it back together (steps are up to {metrics.worst_lateness_deg:,.0f} "
+        f"electrical degrees late; the torque would last to {ceilings['torque']:,.0f} rpm)."
+    )
+
+
+_REASONS: dict[str, Callable[[Recording, Metrics, Ceilings], str]] = {
+    "command": _command,
+    "processor": _processor,
+    "tick": _tick,
+    "rounding": _rounding,
+    "law": _law,
+    "hall": _hall,
+    "supply": _supply,
+    "friction": _drag,
+    "load": _drag,
+    "several": _several,
+}
+
+
+def _promise(diagnosis: Diagnosis) -> str:
+    """What taking the limit away would give."""
+    best = next((gain for gain in diagnosis.gains if gain.name == diagnosis.limited_by), None)
+    if best is None or best.settled_rpm is None:
+        return ""
+    return f"With {best.change} it would settle at {best.settled_rpm:,.0f} rpm{_time_words(best)}."
+
+
+def _time_words(gain: Gain) -> str:
+    return "" if gain.time_to_speed_s is None else f" and be fast enough after {gain.time_to_speed_s:.2f} s"
+
+
+def _symptoms(metrics: Metrics) -> str:
+    """Counters that a builder must know of, when they are not zero."""
+    words = []
+    if metrics.missed_compares:
+        words.append(f"{metrics.missed_compares:,} compares were written too late and waited for the whole timer")
+    if metrics.missed_edges:
+        words.append(f"{metrics.missed_edges:,} Hall edges were missed")
+    if metrics.slips:
+        words.append(f"rotor and steps parted {metrics.slips:,} times, last at {metrics.last_slip_s:.2f} s")
+    if metrics.faults:
+        worst = metrics.faults[0]
+        words.append(f"{worst.kind} in line {worst.line} of the law ({worst.text}) {worst.count:,} times")
+    return ("On the way " + "; ".join(words) + ".") if words else ""
+
+
+def _fit(recording: Recording) -> str:
+    """Why the firmware does not fit, when it does not."""
+    linked = recording.firmware.linked
+    return "" if linked.fits else f"And it does not fit: {linked.reason}."

@@ -1,0 +1,1 @@
+"""Every way to look at a Result."""

@@ -1,0 +1,134 @@
+"""The verdict as text for a terminal: plain, aligned, fit for a log file."""
+
+import textwrap
+from collections.abc import Iterable
+
+from sim.run.metrics import Metrics
+from sim.studies.answer import CAUTION, Result
+from sim.studies.limits import Gain
+
+WIDTH = 100
+_CEILING_WORDS = {
+    "supply": "back-EMF equals the supply",
+    "torque": "torque used up by friction and load, ideal commutation",
+    "latency": "steps lag a quarter electrical period",
+    "processor": "handlers fill the whole electrical turn",
+    "blocking": "longest handler and step handler fill one step",
+    "tick": "one timer tick moves the speed by the tolerance",
+    "heat": "not modelled in this version",
+}
+
+
+def run_text(result: Result) -> str:
+    """The whole text of `tickspin run`: verdict, reasons, ceilings, firmware, motor, caution."""
+    blocks = [
+        _heading(result),
+        _verdict(result),
+        _gains(result),
+        _ceilings(result),
+        _firmware(result),
+        _motor(result.metrics),
+        _wrapped(CAUTION),
+    ]
+    return "\n\n".join(block for block in blocks if block)
+
+
+def _wrapped(text: str) -> str:
+    return textwrap.fill(text, WIDTH)
+
+
+def _rows(title: str, rows: Iterable[tuple[str, str]]) -> str:
+    """A titled block of name and value."""
+    rows = list(rows)
+    width = max(len(name) for name, _ in rows)
+    return "\n".join([title, *(f"  {name:<{width}}  {value}" for name, value in rows)])
+
+
+def _heading(result: Result) -> str:
+    design, firmware = result.design, result.recording.firmware
+    clock_MHz = firmware.clock_Hz / firmware.cycle_scale / 1e6
+    lines = [
+        f"{design.title or design.name}: {design.summary}",
+        f"{design.firmware.law} in {firmware.program.arithmetic} on {firmware.target.name} at {clock_MHz:g} MHz, "
+        f"timer tick {firmware.tick_s * 1e6:.4g} us, {design.drive.supply_V:g} V",
+    ]
+    if firmware.program.arithmetic != design.firmware.arithmetic:
+        lines.append(
+            f"note: computed exactly in {firmware.program.arithmetic}; firmware.arithmetic "
+            f"{design.firmware.arithmetic} of the scenario is not used"
+        )
+    return "\n".join(lines)
+
+
+def _verdict(result: Result) -> str:
+    require = result.design.require
+    word = "MET" if result.met else "NOT MET"
+    head = f"{word}: {require.speed_rpm:,.0f} rpm within {require.within_s:g} s. Limited by: {result.diagnosis.limited_by}."
+    return f"{head}\n{_wrapped(result.explanation)}"
+
+
+def _gain_value(gain: Gain) -> str:
+    if gain.settled_rpm is None:
+        return f"cannot be run: {gain.refused}"
+    time = "never fast enough" if gain.time_to_speed_s is None else f"fast enough after {gain.time_to_speed_s:.2f} s"
+    return f"{gain.settled_rpm:>8,.0f} rpm, {time}"
+
+
+def _gains(result: Result) -> str:
+    gains = result.diagnosis.gains
+    if not gains:
+        return ""
+    best_first = sorted(gains, key=lambda gain: -(gain.settled_rpm or 0.0))
+    return _rows("The same design with one thing changed", [(gain.change, _gain_value(gain)) for gain in best_first])
+
+
+def _ceilings(result: Result) -> str:
+    def value(name: str) -> str:
+        rpm = result.ceilings_rpm[name]
+        shown = "-" if rpm is None else "none" if rpm == float("inf") else f"{rpm:,.0f}"
+        return f"{shown:>9}  {_CEILING_WORDS[name]}"
+
+    rows = [("simulated", f"{result.metrics.settled_rpm:>9,.0f}  settled")]
+    rows += [(name, value(name)) for name in result.ceilings_rpm]
+    rows.append(("slowest measurable", f"{result.floor_rpm:>9,.0f}  an electrical turn fills the timer"))
+    return _rows("Speeds in closed form [rpm]", rows)
+
+
+def _cycles(metrics: Metrics) -> Iterable[tuple[str, str]]:
+    for name, cycles in metrics.worst_case_cycles.items():
+        yield name, f"{cycles:,} clocks at worst, {metrics.measured_cycles.get(name, 0):,} seen"
+
+
+def _firmware(result: Result) -> str:
+    metrics, firmware = result.metrics, result.recording.firmware
+    memory, linked = firmware.target.memory, firmware.linked
+    rows = [
+        *_cycles(metrics),
+        ("processor load", f"{metrics.cpu_load:.0%} at the end, {metrics.peak_cpu_load:.0%} at most"),
+        ("late steps", f"{metrics.late_steps:,} of {metrics.steps:,} (by more than a quarter of a step)"),
+        ("worst lateness", f"{metrics.worst_lateness_us:,.1f} us = {metrics.worst_lateness_deg:.1f} electrical degrees"),
+        ("missed", f"{metrics.missed_edges:,} Hall edges, {metrics.missed_compares:,} compares, {metrics.overruns:,} overruns"),
+        ("one tick is", f"{result.tick_step_rpm:,.1f} rpm at this speed"),
+        ("flash", f"{linked.flash_bytes:,} of {memory.flash_bytes:,} bytes"),
+        ("RAM", f"{linked.ram_bytes:,} of {memory.ram_bytes:,} bytes"),
+    ]
+    rows += [
+        ("fault", f"{fault.kind}, line {fault.line}: {fault.text} ({fault.count:,} times)")
+        for fault in metrics.faults
+    ]
+    rows += [
+        ("rounded", f"{r.parameter}: {r.asked:g} asked, {r.stored:g} {r.unit} held")
+        for r in firmware.program.rounding
+    ]
+    return _rows("Firmware", rows)
+
+
+def _motor(metrics: Metrics) -> str:
+    return _rows(
+        "Motor",
+        [
+            ("phase current", f"{metrics.rms_phase_A:.3f} A rms, {metrics.peak_phase_A:.3f} A peak"),
+            ("efficiency", f"{metrics.efficiency:.1%} (load over supply, at the end)"),
+            ("energy balance", f"off by {metrics.energy_balance_error:.1e} of what went in"),
+        ],
+    )

@@ -1,0 +1,8 @@
+"""What a microcontroller can do and what each operation costs it: data files and their loader."""
+
+from targets.cost_keys import COST_KEYS
+from targets.errors import Fault, InputError
+from targets.loader import load_target, target_names
+from targets.schema import Cost, Target
+
+__all__ = ["COST_KEYS", "Cost", "Fault", "InputError", "Target", "load_target", "target_names"]

@@ -1,0 +1,30 @@
+"""The one way bad input is reported: a list of faults, each with its place and its remedy."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One thing that is wrong with an input, and what to do about it."""
+
+    place: str  # "file: key" or "file:line:col"
+    rule: str  # what must hold
+    found: str  # the value that breaks the rule
+    remedy: str  # what the user should do
+
+    def __str__(self) -> str:
+        return f"{self.place}: {self.rule}, found {self.found}; {self.remedy}"
+
+
+class InputError(Exception):
+    """Every bad input of the whole project; carries all the faults found (command line exit status 2)."""
+
+    def __init__(self, faults: Iterable[Fault]) -> None:
+        self.faults: tuple[Fault, ...] = tuple(faults)
+        super().__init__("\n".join(str(fault) for fault in self.faults))
+
+    def __reduce__(self) -> tuple[type[InputError], tuple[tuple[Fault, ...]]]:
+        return type(self), (self.faults,)  # worker processes must be able to send it back

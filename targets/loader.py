@@ -1,0 +1,187 @@
+"""Reads a target data file into a checked `Target`; every fault of the file is reported at once."""
+
+from __future__ import annotations
+
+import difflib
+import functools
+import tomllib
+from collections.abc import Iterable, Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+from pydantic_core import ErrorDetails
+
+from targets.cost_keys import COST_KEYS
+from targets.errors import Fault, InputError
+from targets.schema import Cost, CostRow, Interrupt, Target, TargetFile
+
+DATA_FOLDER = Path(__file__).parent / "data"
+
+_SECTIONS = ("clock", "memory", "step_timer", "pwm", "interrupt", "routines")
+_INTERRUPT_CYCLES = ("entry_cycles", "exit_cycles", "call_cycles", "return_cycles", "poll_cycles")
+_KNOWN_KEYS = frozenset(COST_KEYS)
+
+# What to do about an error of pydantic's, by its type; any other type is a value of the wrong kind.
+_REMEDIES = {
+    "missing": "add it",
+    "model_type": "write it as a table",
+    "extra_forbidden": "remove it or correct its spelling",
+    "string_too_short": "say where the value comes from, or what it is",
+    "string_pattern_mismatch": "say where the value comes from, or what it is",
+}
+_RULES = {
+    "missing": "this must be given",
+    "model_type": "this must be a table of keys",
+    "tuple_type": "this must be a list of whole numbers",
+    "extra_forbidden": "no key of this name is known here",
+    "string_too_short": "the text must not be empty",
+    "string_pattern_mismatch": "the text must not be blank",
+}
+
+
+def target_names() -> list[str]:
+    """Names of the targets that come with tickspin, sorted."""
+    return sorted(path.stem for path in DATA_FOLDER.glob("*.toml"))
+
+
+def load_target(name: str, path: Path | None = None) -> Target:
+    """The target `name`: the one that comes with tickspin, or the one in the data file `path`.
+
+    Raises InputError with all the faults of the file, or with one that lists the names where there is
+    no such target.
+    """
+    return _load_shipped(name) if path is None else _read_target(name, path)
+
+
+@functools.cache
+def _load_shipped(name: str) -> Target:
+    names = target_names()
+    if name not in names:
+        near = difflib.get_close_matches(name, names, n=1)
+        remedy = f"write {near[0]}, or one of " if near else "write one of "
+        raise InputError([Fault("target", "the target must exist", repr(name), remedy + ", ".join(names))])
+    return _read_target(name, DATA_FOLDER / f"{name}.toml")
+
+
+def _read_target(name: str, path: Path) -> Target:
+    raw = _read_toml(path)
+    faults = list(_content_faults(name, raw, path.name))
+    try:
+        file = TargetFile.model_validate(raw)
+    except ValidationError as error:
+        faults = [_fault_from(details, path.name) for details in error.errors()] + faults
+    if faults:
+        raise InputError(faults)
+    return _target_from(file)
+
+
+def _read_toml(path: Path) -> dict[str, Any]:
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        found = error.strerror or "an error"
+        fault = Fault(str(path), "the file must be readable", found, "check the path and its rights")
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        fault = Fault(str(path), "the file must be TOML in UTF-8", str(error), "correct the syntax")
+    raise InputError([fault])
+
+
+def _fault_from(details: ErrorDetails, file: str) -> Fault:
+    """The Fault that says what pydantic found, at the same key."""
+    place = f"{file}: {'.'.join(str(part) for part in details['loc']) or 'top level'}"
+    kind = details["type"]
+    if kind == "broken_rule":
+        context = details["ctx"]
+        return Fault(place, context["rule"], context["found"], context["remedy"])
+    found = "none" if kind == "missing" else repr(details["input"])
+    rule = _RULES.get(kind) or details["msg"][0].lower() + details["msg"][1:]
+    return Fault(place, rule, found, _REMEDIES.get(kind, "correct the value"))
+
+
+def _content_faults(name: str, raw: Mapping[str, Any], file: str) -> Iterator[Fault]:
+    """Faults between parts of the file, sought in the raw file so that a fault in one record hides none."""
+    if raw.get("name", name) != name:
+        rule = f"the name must be {name!r}, as asked for"
+        yield Fault(f"{file}: name", rule, repr(raw["name"]), "make them equal")
+    rows = list(_raw_rows(raw))
+    yield from _key_faults(rows, file)
+    yield from _routine_faults(rows, raw.get("routines"), file)
+
+
+def _raw_rows(raw: Mapping[str, Any]) -> Iterator[tuple[str, str, Any]]:
+    """(group, cost key, row) of every cost row in the file."""
+    groups = raw.get("costs")
+    for group, table in groups.items() if isinstance(groups, dict) else ():
+        for key, row in table.items() if isinstance(table, dict) else ():
+            if key != "source":
+                yield group, key, row
+
+
+def _key_faults(rows: Iterable[tuple[str, str, Any]], file: str) -> Iterator[Fault]:
+    """Cost keys that are unknown, priced twice or not priced."""
+    places: dict[str, list[str]] = {}
+    for group, key, _ in rows:
+        places.setdefault(key, []).append(group)
+    for key, groups in places.items():
+        place = f"{file}: costs.{groups[0]}.{key}"
+        if key not in _KNOWN_KEYS:
+            near = difflib.get_close_matches(key, COST_KEYS, n=1)
+            remedy = f"write {near[0]} or remove the row" if near else "remove the row"
+            yield Fault(place, "a cost key must be one of targets.cost_keys", repr(key), remedy)
+        if len(groups) > 1:
+            found = f"it also in {', '.join(groups[1:])}"
+            yield Fault(place, "a cost key must be priced once", found, "keep one row")
+    missing = [key for key in COST_KEYS if key not in places]
+    if missing and places:  # without any row the cost table itself is the fault
+        found = f"no row for {', '.join(missing)}"
+        yield Fault(f"{file}: costs", "every operation must be priced", found, "add them")
+
+
+def _routine_faults(rows: Iterable[tuple[str, str, Any]], routines: object, file: str) -> Iterator[Fault]:
+    """Routines that are called but have no size, and the reverse."""
+    sizes = set(routines) - {"source"} if isinstance(routines, dict) else set()
+    named = (row.get("routine") for *_, row in rows if isinstance(row, dict))
+    calls = {routine for routine in named if isinstance(routine, str)}
+    for routine in sorted(calls - sizes):
+        rule = "every routine called must have a size"
+        yield Fault(f"{file}: routines", rule, f"none for {routine!r}", "add its flash bytes")
+    for routine in sorted(sizes - calls):
+        rule = "every routine must be called by a cost row"
+        yield Fault(f"{file}: routines.{routine}", rule, "no row", "remove it")
+
+
+def _target_from(file: TargetFile) -> Target:
+    """The Target of a checked file. Here, and only here, instruction cycles become CPU clock cycles."""
+    clocks = file.clock.clocks_per_instruction
+    costs = {key: _cost_from(row, clocks) for group in file.costs.values() for key, row in group.rows.items()}
+    sources = {section: getattr(file, section).source for section in _SECTIONS}
+    sources |= {"price_USD": file.price_source}
+    sources |= {f"costs.{name}": group.source for name, group in file.costs.items()}
+    return Target(
+        name=file.name,
+        title=file.title,
+        core=file.core,
+        price_USD=file.price_USD,
+        exact_arithmetic=file.exact_arithmetic,
+        clock=file.clock,
+        memory=file.memory,
+        step_timer=file.step_timer,
+        pwm=file.pwm,
+        interrupt=_interrupt_in_clocks(file.interrupt, clocks),
+        costs={key: costs[key] for key in COST_KEYS},
+        routines=file.routines.sizes_bytes,
+        sources=sources,
+    )
+
+
+def _interrupt_in_clocks(interrupt: Interrupt, clocks: int) -> Interrupt:
+    in_clocks = {field: getattr(interrupt, field) * clocks for field in _INTERRUPT_CYCLES}
+    return interrupt.model_copy(update=in_clocks)
+
+
+def _cost_from(row: CostRow, clocks: int) -> Cost:
+    low, typical, high = (cycles * clocks for cycles in row.cycles)
+    return Cost(
+        cycles_min=low, cycles_typical=typical, cycles_max=high, flash_bytes=row.bytes, routine=row.routine
+    )

@@ -1,0 +1,199 @@
+"""What a target is: the checked, frozen records that a data file becomes.
+
+The section records serve twice: as the form of the data file, where cycles are *instruction* cycles, and in
+`Target`, where `targets.loader` has turned all cycles into CPU *clock* cycles.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Annotated, Self
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic_core import PydanticCustomError
+
+Count = Annotated[int, Field(ge=0)]
+PositiveCount = Annotated[int, Field(ge=1)]
+PositiveHz = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+Text = Annotated[str, Field(min_length=1, pattern=r"\S")]
+# TOML has arrays, the records hold tuples: the one place where a type may change on the way in.
+Prescalers = Annotated[tuple[PositiveCount, ...], Field(strict=False, min_length=1)]
+CycleTriple = Annotated[tuple[Count, Count, Count], Field(strict=False)]
+
+
+def broken_rule(rule: str, found: str, remedy: str) -> PydanticCustomError:
+    """The error a record's own check raises; `targets.loader` makes a Fault of it."""
+    return PydanticCustomError("broken_rule", "{rule}", {"rule": rule, "found": found, "remedy": remedy})
+
+
+class Record(BaseModel):
+    """Base of all records: exact types, no unknown keys, no change after loading."""
+
+    model_config = ConfigDict(frozen=True, strict=True, extra="forbid")
+
+
+class Clock(Record):
+    """CPU clock: the usual frequency, the range the part allows [Hz], and clocks per instruction cycle."""
+
+    default_Hz: PositiveHz
+    low_Hz: PositiveHz
+    high_Hz: PositiveHz
+    clocks_per_instruction: PositiveCount
+    source: Text
+
+    @model_validator(mode="after")
+    def _check_range(self) -> Self:
+        if not self.low_Hz <= self.default_Hz <= self.high_Hz:
+            raise broken_rule(
+                "low_Hz <= default_Hz <= high_Hz must hold",
+                f"{self.low_Hz:g}, {self.default_Hz:g}, {self.high_Hz:g}",
+                "correct the frequency that is out of order",
+            )
+        return self
+
+
+class Memory(Record):
+    """Flash and RAM [bytes], what start-up code and stack take of them, and the register width [bits]."""
+
+    flash_bytes: PositiveCount
+    ram_bytes: PositiveCount
+    fixed_flash_bytes: Count  # start-up code and vector table
+    fixed_ram_bytes: Count  # stack reserve
+    word_bits: PositiveCount
+    source: Text
+
+    @model_validator(mode="after")
+    def _check_fixed_parts(self) -> Self:
+        if self.fixed_flash_bytes > self.flash_bytes or self.fixed_ram_bytes > self.ram_bytes:
+            flash = f"flash {self.fixed_flash_bytes} of {self.flash_bytes}"
+            ram = f"RAM {self.fixed_ram_bytes} of {self.ram_bytes}"
+            raise broken_rule(
+                "the fixed parts must fit the memory", f"{flash}, {ram}", "correct the sizes in bytes"
+            )
+        return self
+
+
+class StepTimer(Record):
+    """Timer that times the steps: width [bits], prescalers on offer, CPU clocks per timer input clock."""
+
+    width_bits: PositiveCount
+    prescalers: Prescalers
+    clock_divider: PositiveCount
+    source: Text
+
+    @model_validator(mode="after")
+    def _check_prescalers(self) -> Self:
+        if list(self.prescalers) != sorted(set(self.prescalers)):
+            raise broken_rule(
+                "prescalers must rise and none may appear twice", str(list(self.prescalers)), "sort the list"
+            )
+        return self
+
+
+class Pwm(Record):
+    """Duty generator: width [bits] and CPU clocks per count."""
+
+    width_bits: PositiveCount
+    clock_divider: PositiveCount
+    source: Text
+
+
+class Interrupt(Record):
+    """What it takes to reach and leave a handler, a function and a polled flag [CPU clock cycles].
+
+    Entry and exit hold the hardware's part, the jump from the vector and the context that a compiled or
+    hand-written handler saves.
+    """
+
+    entry_cycles: Count
+    exit_cycles: Count
+    call_cycles: Count
+    return_cycles: Count
+    poll_cycles: Count  # test of one flag in a polled main loop
+    source: Text
+
+
+class CostRow(Record):
+    """One cost row of a data file: [minimum, typical, maximum] instruction cycles, flash bytes, routine."""
+
+    cycles: CycleTriple
+    bytes: Count
+    routine: Text | None = None
+
+    @model_validator(mode="after")
+    def _check_order(self) -> Self:
+        low, typical, high = self.cycles
+        if not low <= typical <= high:
+            raise broken_rule(
+                "cycles must be [minimum, typical, maximum] in rising order",
+                str(list(self.cycles)),
+                "put the three numbers in order",
+            )
+        return self
+
+
+class CostGroup(BaseModel):
+    """A table of cost rows that share one source; every key but `source` is a row."""
+
+    model_config = ConfigDict(frozen=True, strict=True, extra="allow")
+    __pydantic_extra__: dict[str, CostRow] = Field(init=False)
+    source: Text
+
+    @property
+    def rows(self) -> Mapping[str, CostRow]:
+        """Cost key -> row."""
+        return self.__pydantic_extra__
+
+
+class Routines(BaseModel):
+    """Library routines, in flash once each however often called; every key but `source` is a size [bytes]."""
+
+    model_config = ConfigDict(frozen=True, strict=True, extra="allow")
+    __pydantic_extra__: dict[str, PositiveCount] = Field(init=False)
+    source: Text
+
+    @property
+    def sizes_bytes(self) -> Mapping[str, int]:
+        """Routine name -> flash bytes."""
+        return self.__pydantic_extra__
+
+
+class TargetHead(Record):
+    """The keys that a data file and a Target have in common."""
+
+    name: Text
+    title: Text
+    core: Text
+    price_USD: Annotated[float, Field(ge=0, allow_inf_nan=False)]  # indicative, in a large order
+    exact_arithmetic: bool  # true for the ideal machine only: arithmetic is bound to f64
+    clock: Clock
+    memory: Memory
+    step_timer: StepTimer
+    pwm: Pwm
+    interrupt: Interrupt
+
+
+class TargetFile(TargetHead):
+    """A data file as written: cycles are instruction cycles, costs stand in groups with a source each."""
+
+    price_source: Text
+    costs: dict[str, CostGroup]
+    routines: Routines
+
+
+class Cost(Record):
+    """Price of one operation: CPU clock cycles, flash bytes in line, and the routine it calls, if any."""
+
+    cycles_min: int
+    cycles_typical: int
+    cycles_max: int
+    flash_bytes: int
+    routine: str | None = None
+
+
+class Target(TargetHead):
+    """A microcontroller class: what it has and what each operation costs it. Cycles are CPU clock cycles."""
+
+    costs: Mapping[str, Cost]  # one entry for each of COST_KEYS
+    routines: Mapping[str, int]  # routine name -> flash bytes, counted once per program
+    sources: Mapping[str, str]  # group of numbers ("clock", "costs.division", ...) -> where they come from

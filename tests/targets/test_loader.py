@@ -1,0 +1,231 @@
+"""The loader takes the shipped files and refuses every faulty one, naming all faults at once."""
+
+from __future__ import annotations
+
+import pickle
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from targets import COST_KEYS, Fault, InputError, Target, load_target, target_names
+from targets.loader import DATA_FOLDER
+
+TARGETS = ("acc8", "avr5", "ideal", "m0", "m4f")
+SHIPPED_TEXT = (DATA_FOLDER / "acc8.toml").read_text(encoding="utf-8")
+
+I32_ADD = "i32_add = { cycles = [8, 14, 14], bytes = 28 }"
+# (what the edit does, text replaced in acc8.toml, its replacement, the whole message)
+EDITS = [
+    (
+        "a gap in the cost table",
+        I32_ADD + "\n",
+        "",
+        "edited.toml: costs: every operation must be priced, found no row for i32_add; add them",
+    ),
+    (
+        "an unknown cost key",
+        "i32_add =",
+        "i32_adds = { cycles = [1, 1, 1], bytes = 2 }\ni32_add =",
+        "edited.toml: costs.add_subtract.i32_adds: a cost key must be one of targets.cost_keys, "
+        "found 'i32_adds'; write i32_add or remove the row",
+    ),
+    (
+        "an operation priced in two groups",
+        "[costs.logic]\n",
+        "[costs.logic]\n" + I32_ADD + "\n",
+        "edited.toml: costs.add_subtract.i32_add: a cost key must be priced once, "
+        "found it also in logic; keep one row",
+    ),
+    (
+        "cycles out of order",
+        I32_ADD,
+        I32_ADD.replace("8, 14, 14", "15, 14, 14"),
+        "edited.toml: costs.add_subtract.i32_add: cycles must be [minimum, typical, maximum] in rising "
+        "order, found [15, 14, 14]; put the three numbers in order",
+    ),
+    (
+        "two cycles in place of three",
+        I32_ADD,
+        I32_ADD.replace("8, 14, 14", "8, 14"),
+        "edited.toml: costs.add_subtract.i32_add.cycles.2: this must be given, found none; add it",
+    ),
+    (
+        "one number in place of three",
+        I32_ADD,
+        I32_ADD.replace("[8, 14, 14]", "14"),
+        "edited.toml: costs.add_subtract.i32_add.cycles: this must be a list of whole numbers, found 14; "
+        "correct the value",
+    ),
+    (
+        "negative cycles",
+        I32_ADD,
+        I32_ADD.replace("8, 14, 14", "-8, 14, 14"),
+        "edited.toml: costs.add_subtract.i32_add.cycles.0: input should be greater than or equal to 0, "
+        "found -8; correct the value",
+    ),
+    (
+        "text in place of a number",
+        I32_ADD,
+        I32_ADD.replace("28", '"28"'),
+        "edited.toml: costs.add_subtract.i32_add.bytes: input should be a valid integer, "
+        "found '28'; correct the value",
+    ),
+    (
+        "a group without source",
+        '[costs.logic]\nsource = "derived here from the instruction set of the class (from memory, check)"\n',
+        "[costs.logic]\n",
+        "edited.toml: costs.logic.source: this must be given, found none; add it",
+    ),
+    (
+        "a blank source",
+        'source = "from memory: members differ, check the data sheet"',
+        'source = " "',
+        "edited.toml: step_timer.source: the text must not be blank, found ' '; "
+        "say where the value comes from, or what it is",
+    ),
+    (
+        "an unknown key",
+        "clock_divider = 4",
+        "clock_divider = 4\nchannels = 2",
+        "edited.toml: step_timer.channels: no key of this name is known here, found 2; "
+        "remove it or correct its spelling",
+    ),
+    (
+        "a routine without size",
+        "mul_8x8            = 48\n",
+        "",
+        "edited.toml: routines: every routine called must have a size, "
+        "found none for 'mul_8x8'; add its flash bytes",
+    ),
+    (
+        "a routine that nothing calls",
+        "mul_8x8            = 48\n",
+        "mul_8x8            = 48\nsquare_root = 90\n",
+        "edited.toml: routines.square_root: every routine must be called by a cost row, "
+        "found no row; remove it",
+    ),
+    (
+        "a default clock above the highest",
+        "default_Hz = 16e6",
+        "default_Hz = 64e6",
+        "edited.toml: clock: low_Hz <= default_Hz <= high_Hz must hold, found 1e+06, 6.4e+07, 3.2e+07; "
+        "correct the frequency that is out of order",
+    ),
+    (
+        "more fixed flash than flash",
+        "flash_bytes = 2048",
+        "flash_bytes = 64",
+        "edited.toml: memory: the fixed parts must fit the memory, found flash 96 of 64, RAM 24 of 128; "
+        "correct the sizes in bytes",
+    ),
+    (
+        "prescalers out of order",
+        "prescalers = [1, 2, 4,",
+        "prescalers = [1, 4, 2,",
+        "edited.toml: step_timer: prescalers must rise and none may appear twice, "
+        "found [1, 4, 2, 8, 16, 32, 64, 128, 256]; sort the list",
+    ),
+    (
+        "another name than asked for",
+        'name = "acc8"',
+        'name = "acc9"',
+        "edited.toml: name: the name must be 'acc8', as asked for, found 'acc9'; make them equal",
+    ),
+]
+
+
+def load_text(text: str, folder: Path) -> Target:
+    """The target of a data file with the content `text`."""
+    path = folder / "edited.toml"
+    path.write_text(text, encoding="utf-8")
+    return load_target("acc8", path)
+
+
+def edit(text: str, old: str, new: str) -> str:
+    """`text` with its only `old` replaced."""
+    assert text.count(old) == 1
+    return text.replace(old, new)
+
+
+@pytest.mark.parametrize(("old", "new", "message"), [row[1:] for row in EDITS], ids=[row[0] for row in EDITS])
+def test_one_bad_edit_gives_exactly_its_own_fault(old: str, new: str, message: str, tmp_path: Path) -> None:
+    with pytest.raises(InputError) as caught:
+        load_text(edit(SHIPPED_TEXT, old, new), tmp_path)
+    assert [str(fault) for fault in caught.value.faults] == [message]
+
+
+def test_all_faults_of_a_file_are_reported_together(tmp_path: Path) -> None:
+    text = SHIPPED_TEXT
+    independent = [EDITS[3], *EDITS[8:12]]  # edits that do not touch each other's text
+    for _, old, new, _ in independent:
+        text = edit(text, old, new)
+    with pytest.raises(InputError) as caught:
+        load_text(text, tmp_path)
+    assert {str(fault) for fault in caught.value.faults} == {row[3] for row in independent}
+    assert str(caught.value).count("\n") == len(independent) - 1
+
+
+@pytest.mark.parametrize(
+    "section", ["clock", "memory", "step_timer", "pwm", "interrupt", "routines", "costs.data"]
+)
+def test_every_group_needs_a_source(section: str, tmp_path: Path) -> None:
+    head, section_start, tail = SHIPPED_TEXT.partition(f"\n[{section}]\n")
+    with pytest.raises(InputError) as caught:
+        load_text(head + section_start + tail.replace("source =", "origin =", 1), tmp_path)
+    assert f"edited.toml: {section}.source" in {fault.place for fault in caught.value.faults}
+
+
+def test_unknown_target_lists_the_names_there_are() -> None:
+    with pytest.raises(InputError) as caught:
+        load_target("m4")
+    (fault,) = caught.value.faults
+    assert fault == Fault(
+        "target", "the target must exist", "'m4'", "write m4f, or one of acc8, avr5, ideal, m0, m4f"
+    )
+
+
+@pytest.mark.parametrize(("content", "rule"), [(b"name = ", "TOML"), (b"\xff", "TOML"), (None, "readable")])
+def test_unreadable_file_is_a_fault_at_its_path(content: bytes | None, rule: str, tmp_path: Path) -> None:
+    path = tmp_path / "broken.toml"
+    if content is not None:
+        path.write_bytes(content)
+    with pytest.raises(InputError) as caught:
+        load_target("acc8", path)
+    (fault,) = caught.value.faults
+    assert fault.place == str(path)
+    assert rule in fault.rule
+
+
+def test_names_are_the_shipped_files() -> None:
+    assert target_names() == list(TARGETS)
+
+
+@pytest.mark.parametrize("name", TARGETS)
+def test_shipped_target_prices_every_operation_and_states_every_source(name: str) -> None:
+    target = load_target(name)
+    assert tuple(target.costs) == COST_KEYS
+    groups = tomllib.loads((DATA_FOLDER / f"{name}.toml").read_text(encoding="utf-8"))["costs"]
+    sections = {"clock", "memory", "step_timer", "pwm", "interrupt", "routines", "price_USD"}
+    assert set(target.sources) == sections | {f"costs.{group}" for group in groups}
+
+
+def test_instruction_cycles_become_clock_cycles_once() -> None:
+    raw = tomllib.loads(SHIPPED_TEXT)
+    target = load_target("acc8")
+    clocks = 4  # of the class; the file states the same
+    assert target.clock.clocks_per_instruction == clocks
+    row = raw["costs"]["divide"]["i32_div"]
+    cost = target.costs["i32_div"]
+    in_clocks = [clocks * cycles for cycles in row["cycles"]]
+    assert [cost.cycles_min, cost.cycles_typical, cost.cycles_max] == in_clocks
+    assert (cost.flash_bytes, cost.routine) == (row["bytes"], row["routine"])
+    for field in ("entry_cycles", "exit_cycles", "call_cycles", "return_cycles", "poll_cycles"):
+        assert getattr(target.interrupt, field) == clocks * raw["interrupt"][field]
+
+
+def test_targets_and_errors_survive_the_way_to_a_worker_process() -> None:
+    target = load_target("m0")
+    assert pickle.loads(pickle.dumps(target)) == target
+    error = InputError([Fault("here", "rule", "value", "remedy")])
+    assert pickle.loads(pickle.dumps(error)).faults == error.faults
