@@ -1,4 +1,4 @@
-"""Control laws: the dialect they are written in, its compiler, the machine that runs them and what they cost."""
+"""Control laws: the dialect they are written in, its compiler, its machine and what it costs."""
 
 from controllers.binding import Binding as Binding
 from controllers.catalogue import describe_laws as describe_laws

@@ -18,14 +18,15 @@ _FIXED: Final = re.compile(r"q(\d{1,3})\.(\d{1,3})")
 class Binding:
     """The numbers a law is compiled for.
 
-    arithmetic: kind of `number`: i8, i16, i32, f32, f64 or qM.N. timer_bits: 16 or 32. tick_Hz: counting rate of the
-    step timer. pole_pairs: of the motor. duty_top: PWM counts at full duty, 1..65535. control_period_s: time between
-    calls of on_control_tick. parameters: law parameters in the units of their keys; missing ones take the default.
+    arithmetic: kind of `number`: i8, i16, i32, f32, f64 or qM.N. timer_bits: 16 or 32. tick_Hz: counting rate
+    of the step timer. pole_pairs: of the motor. duty_top: PWM counts at full duty, 1..65535.
+    control_period_s: time between calls of on_control_tick. parameters: law parameters in the units of their
+    keys; missing ones take the default.
     """
 
     arithmetic: str
     timer_bits: int
-    tick_Hz: float  # noqa: N815 (the unit's own spelling)
+    tick_Hz: float
     pole_pairs: int
     duty_top: int
     control_period_s: float
@@ -36,7 +37,8 @@ def number_kind(arithmetic: str) -> Kind:
     """The kind that `arithmetic` binds `number` to.
 
     Raises:
-        InputError: place "firmware.arithmetic"; names the nearest legal fixed-point kind where the total is wrong.
+        InputError: place "firmware.arithmetic"; names the nearest legal fixed-point kind where the total is
+        wrong.
     """
     if arithmetic in _PLAIN:
         return _PLAIN[arithmetic]
@@ -47,7 +49,8 @@ def number_kind(arithmetic: str) -> Kind:
     whole, fraction = int(match[1]), int(match[2])
     kind = fixed_kind(whole, fraction)
     if kind is None:
-        raise InputError([Fault("firmware.arithmetic", "qM.N fills 8, 16 or 32 bits with its sign", arithmetic,
+        rule = "qM.N fills 8, 16 or 32 bits with its sign"
+        raise InputError([Fault("firmware.arithmetic", rule, arithmetic,
                                 f"the nearest is {nearest_fixed_name(whole, fraction)}")])  # fmt: skip
     return kind
 

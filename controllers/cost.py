@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -10,9 +10,7 @@ from controllers.cost_rules import Item, cost_items, instruction_at
 from controllers.kinds import MACHINE_KINDS
 from controllers.opcodes import JUMP, OPCODES, RET
 from controllers.program import SLOT_STATIC, SLOT_TEMP, Program
-
-if TYPE_CHECKING:  # the schema loads pydantic, which compiling a law does not need
-    from targets.schema import Target
+from targets.schema import Target
 
 MINIMUM: Final = 0
 TYPICAL: Final = 1
@@ -23,9 +21,10 @@ MAXIMUM: Final = 2
 class LinkedProgram:
     """A Program with its price on one target.
 
-    cycles: int64[n, 3], CPU clock cycles of each instruction, columns MINIMUM, TYPICAL, MAXIMUM. worst_case_cycles,
-    typical_cycles: handler -> longest path at maximum and at typical costs, without interrupt entry and exit.
-    flash_bytes, ram_bytes: with the target's fixed parts. reason: what does not fit, or how much is used.
+    cycles: int64[n, 3], CPU clock cycles of each instruction, columns MINIMUM, TYPICAL, MAXIMUM.
+    worst_case_cycles, typical_cycles: handler -> longest path at maximum and at typical costs, without
+    interrupt entry and exit. flash_bytes, ram_bytes: with the target's fixed parts. reason: what does not
+    fit, or how much is used.
     """
 
     program: Program
@@ -39,7 +38,7 @@ class LinkedProgram:
     reason: str
 
 
-def link(program: Program, target: "Target") -> LinkedProgram:
+def link(program: Program, target: Target) -> LinkedProgram:
     """Price every instruction of `program` on `target` and add up handlers and memory."""
     items = [tuple(cost_items(instruction_at(program, pc))) for pc in range(len(program.code))]
     cycles = np.array([_cycles(row, target) for row in items], dtype=np.int64)
@@ -64,12 +63,12 @@ def link(program: Program, target: "Target") -> LinkedProgram:
     )
 
 
-def _memories(target: "Target", flash_bytes: int, ram_bytes: int) -> tuple[tuple[str, int, int], ...]:
+def _memories(target: Target, flash_bytes: int, ram_bytes: int) -> tuple[tuple[str, int, int], ...]:
     memory = target.memory
     return (("flash", flash_bytes, memory.flash_bytes), ("RAM", ram_bytes, memory.ram_bytes))
 
 
-def _cycles(items: tuple[Item, ...], target: "Target") -> tuple[int, int, int]:
+def _cycles(items: tuple[Item, ...], target: Target) -> tuple[int, int, int]:
     costs = [(target.costs[key], count) for key, count in items]
     return (
         sum(cost.cycles_min * count for cost, count in costs),
@@ -78,7 +77,7 @@ def _cycles(items: tuple[Item, ...], target: "Target") -> tuple[int, int, int]:
     )
 
 
-def _flash_bytes(items: list[tuple[Item, ...]], target: "Target") -> int:
+def _flash_bytes(items: list[tuple[Item, ...]], target: Target) -> int:
     """In-line bytes of every instruction, each library routine once, and the fixed part."""
     used = [(target.costs[key], count) for row in items for key, count in row if count]
     inline_bytes = sum(cost.flash_bytes * count for cost, count in used)
@@ -88,13 +87,18 @@ def _flash_bytes(items: list[tuple[Item, ...]], target: "Target") -> int:
 
 def static_bytes(program: Program) -> int:
     """RAM of the static variables."""
-    return sum(_slot_bytes(program, slot) for slot in np.flatnonzero(program.slot_class == SLOT_STATIC))
+    return sum(
+        _slot_bytes(program, slot)
+        for slot in range(len(program.ints))
+        if int(program.slot_class[slot]) == SLOT_STATIC
+    )
 
 
 def temporary_bytes(program: Program) -> int:
     """RAM of the handler with the most temporaries, as if none were kept in a register: an upper estimate."""
     return max(
-        sum(_slot_bytes(program, slot) for slot in _temporaries(program, pc)) for pc in program.handlers.values()
+        sum(_slot_bytes(program, slot) for slot in _temporaries(program, pc))
+        for pc in program.handlers.values()
     )
 
 
@@ -105,7 +109,7 @@ def _slot_bytes(program: Program, slot: int) -> int:
 def _temporaries(program: Program, entry: int) -> set[int]:
     rows = program.code[sorted(reachable(program, entry))]
     written = {int(row[2]) for row in rows if OPCODES[row[0]].writes}
-    return {slot for slot in written if program.slot_class[slot] == SLOT_TEMP}
+    return {slot for slot in written if int(program.slot_class[slot]) == SLOT_TEMP}
 
 
 def successors(program: Program, pc: int) -> Iterator[int]:
@@ -130,7 +134,7 @@ def reachable(program: Program, entry: int) -> set[int]:
 
 
 def longest_paths(program: Program, cost: Any) -> dict[str, int]:
-    """Handler -> cycles of its longest path, exact: all jumps go forward, so one pass from the end suffices."""
+    """Handler -> cycles of its longest path, exact: jumps go forward, so one pass from the end suffices."""
     longest = np.zeros(len(cost), dtype=np.int64)
     for pc in reversed(range(len(cost))):
         after = list(successors(program, pc))

@@ -1,8 +1,8 @@
 """Which priced operations of a target one instruction is made of: a table from cost rule to cost keys.
 
-Temporaries are in registers and free to read and write; a static variable is loaded and stored at a fixed address; a
-constant is an immediate. Widths beyond the kind (wide products, shifted dividends) are what C code for the same
-operation would use. Narrower integers reach a float through a conversion to 32 bits.
+Temporaries are in registers and free to read and write; a static variable is loaded and stored at a fixed
+address; a constant is an immediate. Widths beyond the kind (wide products, shifted dividends) are what C code
+for the same operation would use. Narrower integers reach a float through a conversion to 32 bits.
 """
 
 from collections.abc import Callable, Iterator, Sequence
@@ -16,7 +16,7 @@ Item = tuple[str, int]  # cost key, how many times
 
 
 class Instruction(NamedTuple):
-    """One row of a Program with its columns resolved. `slots` are (class, kind) of a and b where they are slots."""
+    """One row of a Program, resolved. `slots` are (class, kind) of a and b where they are slots."""
 
     opcode: Opcode
     kind: Kind

@@ -73,10 +73,10 @@ _check_table()
 
 
 def fixed_kind(integer_bits: int, fraction_bits: int) -> Kind | None:
-    """Signed fixed point with `fraction_bits` after the binary point, or None where the total is no legal width.
+    """Signed fixed point with `fraction_bits` after the point, or None where the total is no legal width.
 
-    Both notations are read: TI counts the integer bits without the sign (q15.16), Arm counts the sign (q16.16).
-    Sources: TMS320C64x DSP library manual appendix A.2; Arm DUI 0066G section 4.7.9.
+    Both notations are read: TI counts the integer bits without the sign (q15.16), Arm counts the sign
+    (q16.16). Sources: TMS320C64x DSP library manual appendix A.2; Arm DUI 0066G section 4.7.9.
     """
     total_bits = integer_bits + fraction_bits
     for sign_bits in (1, 0):

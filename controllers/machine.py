@@ -1,14 +1,14 @@
 """The machine: executes a Program bit-true and counts its cycles.
 
-Arithmetic is C's on two's complement hardware (ISO C11, N1570, with the choices every embedded compiler makes):
-unsigned wraps (6.2.5 p9), signed wraps as with -fwrapv, division truncates toward zero (6.5.5 p6), >> of a negative
-number is arithmetic (6.5.7 p5), conversion to a narrower integer keeps the low bits (6.3.1.3), float to integer drops
-the fraction (6.3.1.4). Where C leaves the result open it is defined here and counted: x/0 and x%0 are 0, float to
-integer saturates, NaN becomes 0. f32 results are float64 results rounded once more, which is exact for one operation
-on normal numbers (Figueroa, ACM SIGNUM 30(3), 1995).
+Arithmetic is C's on two's complement hardware (ISO C11, N1570, with the choices every embedded compiler
+makes): unsigned wraps (6.2.5 p9), signed wraps as with -fwrapv, division truncates toward zero (6.5.5 p6), >>
+of a negative number is arithmetic (6.5.7 p5), conversion to a narrower integer keeps the low bits (6.3.1.3),
+float to integer drops the fraction (6.3.1.4). Where C leaves the result open it is defined here and counted:
+x/0 and x%0 are 0, float to integer saturates, NaN becomes 0. f32 results are float64 results rounded once
+more, which is exact for one operation on normal numbers (Figueroa, ACM SIGNUM 30(3), 1995).
 
-Float arithmetic keeps IEEE 754: x/0 is an infinity (0/0 a NaN), counted as a division by zero; a finite operation
-whose result is infinite counts as overflow.
+Float arithmetic keeps IEEE 754: x/0 is an infinity (0/0 a NaN), counted as a division by zero; a finite
+operation whose result is infinite counts as overflow.
 """
 
 from typing import Any, Final
@@ -18,10 +18,48 @@ import numpy as np
 from controllers.jit import kernel
 from controllers.kinds import F32, MACHINE_KINDS
 from controllers.opcodes import (
-    ADD, AND, CONVERT, DIV, DIV_SHIFT, F_ADD, F_CONVERT, F_DIV, F_JUMP_EQ, F_JUMP_LE, F_JUMP_LT, F_JUMP_NE,
-    F_JUMP_NOT_LE, F_JUMP_NOT_LT, F_MOVE, F_MUL, F_NEG, F_SUB, FLOAT_TO_INT, IN, INT_TO_FLOAT, JUMP, JUMP_EQ, JUMP_LE,
-    JUMP_LT, JUMP_NE, JUMP_NOT_LE, JUMP_NOT_LT, MOD, MOVE, MUL, MUL_SHIFT, NEG, OR, OUT, RET, SHL, SHR, SUB, WRAP_ADD,
-    WRAP_SUB, XOR,
+    ADD,
+    AND,
+    CONVERT,
+    DIV,
+    DIV_SHIFT,
+    F_ADD,
+    F_CONVERT,
+    F_DIV,
+    F_JUMP_EQ,
+    F_JUMP_LE,
+    F_JUMP_LT,
+    F_JUMP_NE,
+    F_JUMP_NOT_LE,
+    F_JUMP_NOT_LT,
+    F_MOVE,
+    F_MUL,
+    F_NEG,
+    F_SUB,
+    FLOAT_TO_INT,
+    IN,
+    INT_TO_FLOAT,
+    JUMP,
+    JUMP_EQ,
+    JUMP_LE,
+    JUMP_LT,
+    JUMP_NE,
+    JUMP_NOT_LE,
+    JUMP_NOT_LT,
+    MOD,
+    MOVE,
+    MUL,
+    MUL_SHIFT,
+    NEG,
+    OR,
+    OUT,
+    RET,
+    SHL,
+    SHR,
+    SUB,
+    WRAP_ADD,
+    WRAP_SUB,
+    XOR,
 )  # fmt: skip
 
 Record = Any
@@ -119,7 +157,7 @@ def divide_float(floats: Record, faults: Record, pc: int, dst: int, x: float, y:
     """floats[dst] = x / y by IEEE 754, counted where y is 0."""
     if y == 0.0:
         faults[pc, ZERO_DIVISION] += 1
-        floats[dst] = x * np.copysign(np.inf, y)
+        floats[dst] = x / y
     else:
         store_float(floats, faults, pc, dst, x / y, kind)
 
@@ -135,15 +173,15 @@ def store_truncated(ints: Record, faults: Record, pc: int, dst: int, value: floa
 
 
 @kernel
-def run(
+def run(  # noqa: C901 (one chain over the instruction set; each operation is a helper)
     code: Record, cost: Record, ints: Record, floats: Record, faults: Record, pc: int
 ) -> tuple[int, int]:
     """Execute from `pc` up to the next IN, OUT or RET.
 
-    Arguments: code int32[n, 6] C-contiguous; cost int64[n] CPU clock cycles per instruction; ints int64[slots] and
-    floats float64[slots], written; faults int64[n, 3], counted up (columns `FAULT_NAMES`).
-    Returns: (pc of the instruction that stopped, cycles including that instruction). The caller makes the port
-    access (IN: writes ints[dst]; OUT: reads ints[a]; port number in column 5) and resumes at pc + 1.
+    Arguments: code int32[n, 6] C-contiguous; cost int64[n] CPU clock cycles per instruction; ints
+    int64[slots] and floats float64[slots], written; faults int64[n, 3], counted up (columns `FAULT_NAMES`).
+    Returns: (pc of the instruction that stopped, cycles including that instruction). The caller makes the
+    port access (IN: writes ints[dst]; OUT: reads ints[a]; port number in column 5) and resumes at pc + 1.
     """
     cycles = 0
     while True:
@@ -154,9 +192,9 @@ def run(
         b = code[pc, 4]
         extra = code[pc, 5]
         cycles += cost[pc]
-        if op == RET or op == IN or op == OUT:
+        if op == RET or op == IN or op == OUT:  # noqa: SIM109 (numba makes a switch of plain comparisons)
             return pc, cycles
-        elif op == JUMP:
+        if op == JUMP:
             pc = extra - 1
         elif op == MOVE:
             ints[dst] = ints[a]

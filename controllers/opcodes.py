@@ -1,8 +1,8 @@
 """The instruction set: one table, checked when loaded.
 
 An instruction is a row of six int32 columns (op, kind, dst, a, b, extra). `kind` is a row number of
-`kinds.MACHINE_KINDS`. What the other columns hold is the operand shape of the opcode, written as four words in the
-order dst, a, b, extra:
+`kinds.MACHINE_KINDS`. What the other columns hold is the operand shape of the opcode, written as four words
+in the order dst, a, b, extra:
     slot      number of a slot (int64 or float64 image, by kind)
     target    pc of the instruction to jump to
     port      index of `ports.IN_PORTS` or `ports.OUT_PORTS`

@@ -1,7 +1,7 @@
 """The hardware ports a law can reach: one table, checked when loaded.
 
-An IN instruction names its port in the column `extra` and receives the value in `ints[dst]`; an OUT instruction
-names its port in `extra` and offers `ints[a]`. IN and OUT ports are numbered apart, each from 0.
+An IN instruction names its port in the column `extra` and receives the value in `ints[dst]`; an OUT
+instruction names its port in `extra` and offers `ints[a]`. IN and OUT ports are numbered apart, each from 0.
 """
 
 from dataclasses import dataclass

@@ -29,13 +29,13 @@ class Rounding(NamedTuple):
 class Program:
     """A control law compiled for one arithmetic, timer and motor.
 
-    code: int32[n, 6], C-contiguous, columns `COLUMNS`; see `opcodes`. lines: int32[n], line of the law file (from 1).
-    ints, floats: int64[slots] and float64[slots], the initial slot images (copy them before a run); which of the two
-    holds a slot follows from its kind. slot_kinds: int8[slots], row of `kinds.MACHINE_KINDS`; slot_fraction_bits:
-    int8[slots], not 0 for fixed point. slot_class: int8[slots], SLOT_STATIC, SLOT_CONST or SLOT_TEMP.
-    slot_names: name of each static or local variable, "" for the others. statics: static variable -> slot.
-    handlers: handler -> first pc, only those the law defines. rounding: parameters not held exactly.
-    source: lines of the law file, for reports.
+    code: int32[n, 6], C-contiguous, columns `COLUMNS`; see `opcodes`. lines: int32[n], line of the law file
+    (from 1). ints, floats: int64[slots] and float64[slots], the initial slot images (copy them before a run);
+    which of the two holds a slot follows from its kind. slot_kinds: int8[slots], row of
+    `kinds.MACHINE_KINDS`; slot_fraction_bits: int8[slots], not 0 for fixed point. slot_class: int8[slots],
+    SLOT_STATIC, SLOT_CONST or SLOT_TEMP. slot_names: name of each static or local variable, "" for the
+    others. statics: static variable -> slot. handlers: handler -> first pc, only those the law defines.
+    rounding: parameters not held exactly. source: lines of the law file, for reports.
     """
 
     name: str
@@ -56,7 +56,7 @@ class Program:
 
     @property
     def entries(self) -> Any:
-        """First pc of each of `HANDLERS` in their order, int64[4]; ABSENT where the law has no such handler."""
+        """First pc of each of `HANDLERS`, int64[4]; ABSENT where the law has no such handler."""
         return np.array([self.handlers.get(name, ABSENT) for name in HANDLERS], dtype=np.int64)
 
     def new_faults(self) -> Any:

@@ -7,7 +7,9 @@ from controllers.lower.emitter import Row
 from controllers.opcodes import JUMP, OPCODES, RET
 
 
-def assemble(rows: Sequence[Row], labels: Sequence[int], entries: Sequence[int]) -> tuple[list[Row], list[int]]:
+def assemble(
+    rows: Sequence[Row], labels: Sequence[int], entries: Sequence[int]
+) -> tuple[list[Row], list[int]]:
     """Resolve labels, shorten chains of jumps, drop unreachable instructions and jumps to the next one.
 
     Returns the rows and where each of `entries` (pc) has gone.
@@ -17,7 +19,11 @@ def assemble(rows: Sequence[Row], labels: Sequence[int], entries: Sequence[int])
     while True:
         threaded = [_thread(resolved, row) for row in resolved]
         reached = _reachable(threaded, places)
-        kept = [pc for pc, row in enumerate(threaded) if pc in reached and not (row.op == JUMP and row.extra == pc + 1)]
+        kept = [
+            pc
+            for pc, row in enumerate(threaded)
+            if pc in reached and not (row.op == JUMP and row.extra == pc + 1)
+        ]
         if len(kept) == len(resolved):
             return threaded, places
         moved = _new_places(kept, len(resolved))

@@ -2,7 +2,7 @@
 
 from controllers import opcodes
 from controllers.kinds import Kind
-from controllers.lower.constants import OutOfRange, checked, fold_wrap
+from controllers.lower.constants import OutOfRangeError, checked, fold_wrap
 from controllers.lower.scope import ConstantName, Operand, Scope, describe
 from controllers.parse.tree import Call
 
@@ -43,12 +43,13 @@ def lower_abs(scope: Scope, node: Call, x: Operand, dst: int | None) -> Operand:
 
 
 def _fold_abs(scope: Scope, node: Call, x: Operand) -> Operand:
-    assert x.type is not None and x.value is not None
+    assert x.type is not None
+    assert x.value is not None
     if x.type.kind.is_float:
         return Operand(x.type, abs(x.value))
     try:
         return Operand(x.type, checked(abs(int(x.value)), x.type.kind))
-    except OutOfRange:
+    except OutOfRangeError:
         raise scope.refuse_constant(node.at, x.type, scope.source.text(node.at)) from None
 
 
@@ -56,7 +57,9 @@ def lower_wrap(scope: Scope, node: Call, a: Operand, b: Operand, dst: int | None
     """wrap_add, wrap_sub: the wrap is meant and not counted."""
     if a.type is None or not a.type.kind.is_integer or a.type.is_number:
         found = "a literal" if a.type is None else describe(a.type)
-        raise scope.source.refuse(node.at, f"{node.function} takes integers", found, "use ticks, u16, u32 ...")
+        raise scope.source.refuse(
+            node.at, f"{node.function} takes integers", found, "use ticks, u16, u32 ..."
+        )
     kind = a.type.kind
     sign = "+" if node.function == "wrap_add" else "-"
     if a.value is not None and b.value is not None:

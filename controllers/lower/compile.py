@@ -11,14 +11,14 @@ from controllers import opcodes
 from controllers.binding import Binding, check_binding
 from controllers.kinds import U8
 from controllers.lower.assemble import assemble
-from controllers.lower.constants import OutOfRange, encode, is_exact, nearest_integer
+from controllers.lower.constants import OutOfRangeError, encode, is_exact, nearest_integer
 from controllers.lower.emitter import Emitter, Row, Slot
 from controllers.lower.parameters import bind_parameter, check_parameter_names
-from controllers.lower.scope import ConstantName, Scope, StaticName, Symbol
+from controllers.lower.scope import ConstantName, Scope, StaticName, Symbol, describe, range_of
 from controllers.lower.statements import lower_method
 from controllers.lower.types import Type, Types, bind_types
 from controllers.parse import parse_law
-from controllers.parse.source import Refused
+from controllers.parse.source import RefusedError
 from controllers.parse.tree import Constant, Declaration, Law, Parameter, Variable
 from controllers.ports import STEP_OFF
 from controllers.program import HANDLERS, SLOT_STATIC, Program, Rounding
@@ -42,7 +42,7 @@ def compile_law(path: Path, binding: Binding) -> Program:
     law.source.raise_faults()
     rows, places = assemble(scope.emitter.rows, scope.emitter.labels, list(entries.values()))
     handlers = dict(zip(entries, places, strict=True))
-    return _program(law, binding, scope, rows, handlers)
+    return _program(law, scope, rows, handlers)
 
 
 def _new_scope(law: Law, types: Types, binding: Binding) -> Scope:
@@ -53,13 +53,18 @@ def _new_scope(law: Law, types: Types, binding: Binding) -> Scope:
     for name, declaration in law.declarations.items():
         try:
             symbols[name] = _declare(law, declaration, types, binding, emitter, rounding)
-        except Refused:
+        except RefusedError:
             symbols[name] = None
     return Scope(law.source, types, emitter, symbols, law.methods, _hw_values(types, binding), rounding)
 
 
 def _declare(
-    law: Law, declaration: Declaration, types: Types, binding: Binding, emitter: Emitter, rounding: list[Rounding]
+    law: Law,
+    declaration: Declaration,
+    types: Types,
+    binding: Binding,
+    emitter: Emitter,
+    rounding: list[Rounding],
 ) -> Symbol:
     if isinstance(declaration, Parameter):
         symbol, report = bind_parameter(law, declaration, types, binding)
@@ -69,7 +74,7 @@ def _declare(
     value = declaration.value if isinstance(declaration, Constant) else declaration.initial
     try:
         stored = encode(value, kind.kind)
-    except OutOfRange:
+    except OutOfRangeError:
         raise _refuse_initial(law, declaration, kind, value) from None
     if not is_exact(value, stored, kind.kind):
         held = float(stored) / (1 << kind.kind.fraction_bits)
@@ -79,16 +84,14 @@ def _declare(
     return StaticName(kind, emitter.static(declaration.name, kind.kind, stored))
 
 
-def _refuse_initial(law: Law, declaration: Constant | Variable, kind: Type, value: float) -> Refused:
-    from controllers.lower.scope import describe, range_of
-
+def _refuse_initial(law: Law, declaration: Constant | Variable, kind: Type, value: float) -> RefusedError:
     return law.source.refuse(
         declaration.at, f"a constant fits {describe(kind)}", f"{value:g}", f"stay within {range_of(kind)}"
     )
 
 
 def _hw_values(types: Types, binding: Binding) -> Mapping[str, ConstantName]:
-    """Design constants. rpm_ticks = 60 tick_Hz / pole_pairs, so that speed in rpm = rpm_ticks / (ticks per turn)."""
+    """Design constants. rpm_ticks = 60 tick_Hz / pole_pairs: speed in rpm = rpm_ticks / (ticks per turn)."""
     rpm_ticks = nearest_integer(60.0 * binding.tick_Hz / binding.pole_pairs)
     if rpm_ticks >= 1 << 32:
         raise InputError([Fault("firmware.tick_Hz", "60 tick_Hz / pole_pairs fits u32", f"{rpm_ticks}",
@@ -116,14 +119,16 @@ def _lower_handlers(scope: Scope) -> dict[str, int]:
 
 def _check_methods(law: Law, called: set[str]) -> None:
     if _REQUIRED_HANDLER not in law.methods:
-        law.source.refuse(law.at, f"a law has {_REQUIRED_HANDLER}", "none", f"write def {_REQUIRED_HANDLER}(self):")
+        law.source.refuse(
+            law.at, f"a law has {_REQUIRED_HANDLER}", "none", f"write def {_REQUIRED_HANDLER}(self):"
+        )
     for name, method in law.methods.items():
         if name not in called:
             remedy = f"call it, or name it {', '.join(HANDLERS)}"
             law.source.refuse(method.at, "a method is a handler or is called by one", name, remedy)
 
 
-def _program(law: Law, binding: Binding, scope: Scope, rows: Sequence[Row], handlers: dict[str, int]) -> Program:
+def _program(law: Law, scope: Scope, rows: Sequence[Row], handlers: dict[str, int]) -> Program:
     slots = scope.emitter.slots
     statics = {slot.name: number for number, slot in enumerate(slots) if slot.slot_class == SLOT_STATIC}
     return Program(

@@ -27,7 +27,8 @@ _WHEN_FALSE: Final = {
     "!=": (opcodes.JUMP_EQ, opcodes.F_JUMP_EQ, False),
 }
 _FOLDS: Final[dict[str, Callable[[Any, Any], bool]]] = {
-    "<": operator.lt, "<=": operator.le, ">": operator.gt, ">=": operator.ge, "==": operator.eq, "!=": operator.ne,
+    "<": operator.lt, "<=": operator.le, ">": operator.gt,
+    ">=": operator.ge, "==": operator.eq, "!=": operator.ne,
 }  # fmt: skip
 
 

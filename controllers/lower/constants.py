@@ -1,7 +1,7 @@
 """Numbers known at compile time: rounding into a kind, and the arithmetic of the machine on stored values.
 
-A stored value is what the slot image holds: an int for integers and fixed point (scaled by 2**fraction_bits), a
-float for f32 and f64. `fold` follows the machine operation for operation; a test compares the two.
+A stored value is what the slot image holds: an int for integers and fixed point (scaled by 2**fraction_bits),
+a float for f32 and f64. `fold` follows the machine operation for operation; a test compares the two.
 """
 
 import math
@@ -15,16 +15,16 @@ from controllers.kinds import F32, Kind
 Stored = int | float
 
 
-class OutOfRange(Exception):
+class OutOfRangeError(Exception):
     """A compile-time value does not fit its kind, or is not defined (division by zero)."""
 
 
 def round_single(value: float) -> float:
-    """`value` rounded to float32; OutOfRange where it would be infinite."""
+    """`value` rounded to float32; OutOfRangeError where it would be infinite."""
     try:
         return float(struct.unpack("f", struct.pack("f", value))[0])
     except OverflowError as error:
-        raise OutOfRange from error
+        raise OutOfRangeError from error
 
 
 def nearest_integer(value: float | Fraction) -> int:
@@ -35,9 +35,9 @@ def nearest_integer(value: float | Fraction) -> int:
 
 
 def encode(value: int | float, kind: Kind) -> Stored:
-    """`value` rounded to the nearest number of `kind`, as stored; OutOfRange where it does not fit."""
+    """`value` rounded to the nearest number of `kind`, as stored; OutOfRangeError where it does not fit."""
     if isinstance(value, float) and not math.isfinite(value):
-        raise OutOfRange
+        raise OutOfRangeError
     if kind.is_float:
         return checked_float(float(value), kind)
     return checked(nearest_integer(Fraction(value) * (1 << kind.fraction_bits)), kind)
@@ -54,24 +54,24 @@ def is_exact(value: int | float, stored: Stored, kind: Kind) -> bool:
 
 
 def checked(stored: int, kind: Kind) -> int:
-    """`stored` where it lies within `kind`, else OutOfRange."""
+    """`stored` where it lies within `kind`, else OutOfRangeError."""
     if not kind.low <= stored <= kind.high:
-        raise OutOfRange
+        raise OutOfRangeError
     return stored
 
 
 def checked_float(value: float, kind: Kind) -> float:
-    """`value` rounded to `kind`; OutOfRange where it is not finite."""
+    """`value` rounded to `kind`; OutOfRangeError where it is not finite."""
     result = round_single(value) if kind is F32 else value
     if not math.isfinite(result):
-        raise OutOfRange
+        raise OutOfRangeError
     return result
 
 
 def quotient(a: int, b: int) -> int:
-    """a / b toward zero; OutOfRange where b is 0."""
+    """a / b toward zero; OutOfRangeError where b is 0."""
     if b == 0:
-        raise OutOfRange
+        raise OutOfRangeError
     size = abs(a) // abs(b)
     return size if (a < 0) == (b < 0) else -size
 
@@ -90,7 +90,7 @@ INTEGER_FOLDS: Final[dict[str, Callable[[int, int], int]]] = {
 
 
 def fold(sign: str, a: Stored, b: Stored, kind: Kind) -> Stored:
-    """Result of `a sign b` in `kind`, on stored values; OutOfRange where the machine would count a fault."""
+    """`a sign b` in `kind`, on stored values; OutOfRangeError where the machine would count a fault."""
     if kind.is_float:
         return _fold_float(sign, float(a), float(b), kind)
     x, y = int(a), int(b)
@@ -114,13 +114,13 @@ def fold_wrap(sign: str, a: int, b: int, kind: Kind) -> int:
 
 def _fold_float(sign: str, a: float, b: float, kind: Kind) -> float:
     if sign == "/" and b == 0:
-        raise OutOfRange
+        raise OutOfRangeError
     result = {"+": a + b, "-": a - b, "*": a * b}[sign] if sign != "/" else a / b
     return checked_float(result, kind)
 
 
 def fold_convert(stored: Stored, source: Kind, target: Kind) -> Stored:
-    """A stored value of `source` converted to `target` as the machine does; OutOfRange where it would fault."""
+    """A stored value converted as the machine does; OutOfRangeError where it would count a fault."""
     if target.is_float:
         return checked_float(decode(stored, source), target)
     if source.is_float:

@@ -2,7 +2,7 @@
 
 from controllers import opcodes
 from controllers.kinds import Kind
-from controllers.lower.constants import OutOfRange, fold_convert
+from controllers.lower.constants import OutOfRangeError, fold_convert
 from controllers.lower.scope import Operand, Scope
 from controllers.lower.types import Type
 from controllers.parse.tree import Convert
@@ -16,7 +16,7 @@ def lower_conversion(scope: Scope, node: Convert, operand: Operand, target: Type
     if operand.value is not None:
         try:
             return Operand(target, fold_convert(operand.value, source, target.kind))
-        except OutOfRange:
+        except OutOfRangeError:
             raise scope.refuse_constant(node.at, target, scope.source.text(node.operand.at)) from None
     if (source.index, source.fraction_bits) == (target.kind.index, target.kind.fraction_bits):
         return Operand(target, slot=operand.slot, is_fresh=operand.is_fresh)

@@ -37,8 +37,8 @@ class Row:
 class Emitter:
     """Instructions, labels and slots of one Program. `line` is the source line of what is emitted next.
 
-    Temporaries are handed out from a pool that lives as long as one handler, so that a handler which interrupts
-    another never shares a register with it.
+    Temporaries are handed out from a pool that lives as long as one handler, so that a handler which
+    interrupts another never shares a register with it.
     """
 
     rows: list[Row] = field(default_factory=list)

@@ -1,6 +1,7 @@
 """Typed expressions -> instructions. Each function returns the operand that holds the value.
 
-`dst` is the slot of the variable that is being assigned: the last instruction writes it directly where it can.
+`dst` is the slot of the variable that is being assigned: the last instruction writes it directly where it
+can.
 """
 
 from collections.abc import Callable
@@ -9,11 +10,11 @@ from typing import Any, Final
 from controllers import opcodes
 from controllers.kinds import Kind
 from controllers.lower import calls, strength
-from controllers.lower.constants import INTEGER_FOLDS, OutOfRange, checked, fold, fold_shift
+from controllers.lower.constants import INTEGER_FOLDS, OutOfRangeError, checked, fold, fold_shift
 from controllers.lower.conversions import lower_conversion
 from controllers.lower.scope import ConstantName, Operand, Scope, StaticName, describe
 from controllers.lower.types import Type
-from controllers.parse.source import Position, Refused
+from controllers.parse.source import Position, RefusedError
 from controllers.parse.tree import (
     Binary,
     Call,
@@ -28,7 +29,8 @@ from controllers.parse.tree import (
 from controllers.ports import HW_CONSTANTS, IN_PORTS, OUT_PORTS
 
 _INTEGER_OPS: Final = {
-    "+": opcodes.ADD, "-": opcodes.SUB, "*": opcodes.MUL, "/": opcodes.DIV, "//": opcodes.DIV, "%": opcodes.MOD,
+    "+": opcodes.ADD, "-": opcodes.SUB, "*": opcodes.MUL,
+    "/": opcodes.DIV, "//": opcodes.DIV, "%": opcodes.MOD,
     "&": opcodes.AND, "|": opcodes.OR, "^": opcodes.XOR, "<<": opcodes.SHL, ">>": opcodes.SHR,
 }  # fmt: skip
 _FIXED_OPS: Final = {"*": opcodes.MUL_SHIFT, "/": opcodes.DIV_SHIFT}
@@ -47,7 +49,10 @@ def lower_typed(scope: Scope, node: Expression, wanted: Type, what: str, dst: in
     assert operand.type is not None
     if operand.type.word != wanted.word:
         raise scope.source.refuse(
-            node.at, f"{what} is {describe(wanted)}", describe(operand.type), f"convert it: {wanted.word}(...)"
+            node.at,
+            f"{what} is {describe(wanted)}",
+            describe(operand.type),
+            f"convert it: {wanted.word}(...)",
         )
     return operand
 
@@ -79,10 +84,12 @@ def _lower_name(scope: Scope, node: Name, dst: int | None) -> Operand:
     if node.name in frame.counters:
         return Operand(None, frame.counters[node.name])
     if node.name not in frame.types:
-        raise scope.source.refuse(node.at, "a local variable is assigned first", node.name, "assign it, or write self.")
+        raise scope.source.refuse(
+            node.at, "a local variable is assigned first", node.name, "assign it, or write self."
+        )
     kind = frame.types[node.name]
     if kind is None:
-        raise Refused(node.name)
+        raise RefusedError(node.name)
     if node.name not in frame.assigned:
         raise scope.source.refuse(node.at, "a local variable is assigned on every path", node.name,
                                   "assign it before the if")  # fmt: skip
@@ -92,14 +99,18 @@ def _lower_name(scope: Scope, node: Name, dst: int | None) -> Operand:
 def _lower_member(scope: Scope, node: Member, dst: int | None) -> Operand:
     del dst
     if node.name not in scope.symbols:
-        raise scope.source.refuse(node.at, "a class variable is declared", node.name, "declare it with var or const")
+        raise scope.source.refuse(
+            node.at, "a class variable is declared", node.name, "declare it with var or const"
+        )
     symbol = scope.symbols[node.name]
     if symbol is None:
-        raise Refused(node.name)
+        raise RefusedError(node.name)
     if isinstance(symbol, StaticName):
         return Operand(symbol.type, slot=symbol.slot)
     if symbol.type.word == "gain":
-        raise scope.source.refuse(node.at, "a gain is used in scale(x, gain)", node.name, "use scale, or a number")
+        raise scope.source.refuse(
+            node.at, "a gain is used in scale(x, gain)", node.name, "use scale, or a number"
+        )
     return Operand(symbol.type, symbol.value)
 
 
@@ -142,7 +153,7 @@ def _fold_negative(scope: Scope, node: Negative, operand: Operand) -> Operand:
         return Operand(operand.type, -operand.value)
     try:
         return Operand(operand.type, checked(-int(operand.value), operand.type.kind))
-    except OutOfRange:
+    except OutOfRangeError:
         raise scope.refuse_constant(node.at, operand.type, scope.source.text(node.at)) from None
 
 
@@ -154,6 +165,10 @@ def _lower_binary(scope: Scope, node: Binary, dst: int | None) -> Operand:
         _check_operator(scope, node, a.type)
     if a.value is not None and b.value is not None:
         return _fold_binary(scope, node, a, b)
+    if node.operator in ("/", "//", "%") and b.value == 0:
+        raise scope.source.refuse(
+            node.right.at, "a constant divisor is not 0", scope.source.text(node.right.at), "correct the number"
+        )
     assert a.type is not None
     slot = scope.destination(a.type, dst)
     if not strength.emit_cheaper(scope, node.operator, a, b, slot):
@@ -174,26 +189,32 @@ def _select(sign: str, kind: Kind) -> tuple[int, int]:
 def _check_operator(scope: Scope, node: Binary, kind: Type) -> None:
     if node.operator in kind.operators:
         return
-    remedy = f"use {' '.join(kind.operators)}"
-    raise scope.source.refuse(node.at, f"{describe(kind)} has no operator {node.operator}", scope.source.text(node.at),
-                              remedy)  # fmt: skip
+    raise scope.source.refuse(
+        node.at,
+        f"{describe(kind)} has no operator {node.operator}",
+        scope.source.text(node.at),
+        f"use {' '.join(kind.operators)}",
+    )
 
 
 def _fold_binary(scope: Scope, node: Binary, a: Operand, b: Operand) -> Operand:
-    assert a.value is not None and b.value is not None
+    assert a.value is not None
+    assert b.value is not None
     try:
         if a.type is not None:
             return Operand(a.type, fold(node.operator, a.value, b.value, a.type.kind))
         return Operand(None, _fold_literals(node.operator, a.value, b.value))
-    except (OutOfRange, TypeError, OverflowError):
-        rule = "a constant expression has a value" if a.type is None else f"a constant fits {describe(a.type)}"
+    except (OutOfRangeError, TypeError, OverflowError):
+        rule = (
+            "a constant expression has a value" if a.type is None else f"a constant fits {describe(a.type)}"
+        )
         raise scope.source.refuse(node.at, rule, scope.source.text(node.at), "correct the numbers") from None
 
 
 def _fold_literals(sign: str, a: float, b: float) -> int | float:
     """Literals keep Python's unbounded numbers; / is exact, // and % truncate as in C."""
     if sign in ("/", "//", "%") and b == 0:
-        raise OutOfRange
+        raise OutOfRangeError
     if sign == "/":
         return a / b
     if not (isinstance(a, int) and isinstance(b, int)):
@@ -202,7 +223,7 @@ def _fold_literals(sign: str, a: float, b: float) -> int | float:
 
 
 def _refuse_literal() -> float:
-    raise OutOfRange
+    raise OutOfRangeError
 
 
 def _lower_shift(scope: Scope, node: Binary, dst: int | None) -> Operand:
@@ -227,19 +248,23 @@ def _lower_shift(scope: Scope, node: Binary, dst: int | None) -> Operand:
 
 def _fold_shift(scope: Scope, node: Binary, a: Operand, count: int) -> Operand:
     if not isinstance(a.value, int):
-        raise scope.source.refuse(node.at, "a shift takes an integer", scope.source.text(node.at), "use * or /")
+        raise scope.source.refuse(
+            node.at, "a shift takes an integer", scope.source.text(node.at), "use * or /"
+        )
     if a.type is None:
         return Operand(None, a.value << count if node.operator == "<<" else a.value >> count)
     try:
         return Operand(a.type, fold_shift(node.operator, a.value, count, a.type.kind))
-    except OutOfRange:
+    except OutOfRangeError:
         raise scope.refuse_constant(node.at, a.type, scope.source.text(node.at)) from None
 
 
 def _lower_convert(scope: Scope, node: Convert, dst: int | None) -> Operand:
     target = scope.types.resolve(scope.source, node.kind)
     if target.word == "gain":
-        raise scope.source.refuse(node.at, "only a parameter can be a gain", scope.source.text(node.at), "use number")
+        raise scope.source.refuse(
+            node.at, "only a parameter can be a gain", scope.source.text(node.at), "use number"
+        )
     operand = lower_expression(scope, node.operand)
     return lower_conversion(scope, node, operand, target, dst)
 
@@ -260,12 +285,16 @@ def _lower_call(scope: Scope, node: Call, dst: int | None) -> Operand:
 def _gain_of(scope: Scope, node: Expression) -> ConstantName:
     if isinstance(node, Member):
         if node.name in scope.symbols and scope.symbols[node.name] is None:
-            raise Refused(node.name)
+            raise RefusedError(node.name)
         symbol = scope.symbols.get(node.name)
         if isinstance(symbol, ConstantName) and symbol.type.word == "gain":
             return symbol
-    raise scope.source.refuse(node.at, "the second value of scale is a gain parameter", scope.source.text(node.at),
-                              "declare it: param(gain, ...)")  # fmt: skip
+    raise scope.source.refuse(
+        node.at,
+        "the second value of scale is a gain parameter",
+        scope.source.text(node.at),
+        "declare it: param(gain, ...)",
+    )
 
 
 _LOWER: Final[dict[type[Any], Callable[[Scope, Any, int | None], Operand]]] = {

@@ -4,11 +4,11 @@ import math
 from fractions import Fraction
 
 from controllers.binding import Binding
-from controllers.lower.constants import OutOfRange, decode, encode, nearest_integer
+from controllers.lower.constants import OutOfRangeError, decode, encode, nearest_integer
 from controllers.lower.scope import ConstantName, describe, range_of
 from controllers.lower.types import Type, Types
 from controllers.lower.units import UNITS, Unit, unit_of
-from controllers.parse.source import Refused
+from controllers.parse.source import RefusedError
 from controllers.parse.tree import Law, Parameter
 from controllers.program import Rounding
 from targets.errors import Fault
@@ -34,12 +34,14 @@ def bind_parameter(
     unit = unit_of(parameter.key)
     if unit is None:
         endings = ", ".join(unit.suffix for unit in UNITS)
-        raise law.source.refuse(parameter.at, "a parameter's key ends in its unit", parameter.key, f"end in {endings}")
+        raise law.source.refuse(
+            parameter.at, "a parameter's key ends in its unit", parameter.key, f"end in {endings}"
+        )
     asked = _asked_value(law, parameter, binding, unit)
     factor = unit.factor(binding) * parameter.times
     try:
         symbol = _constant(asked * factor, kind, types)
-    except OutOfRange:
+    except OutOfRangeError:
         raise _refuse(law, parameter, binding, kind, asked, factor) from None
     held = decode(symbol.value, kind.kind) / (1 << symbol.shift)
     stored = held / factor
@@ -54,7 +56,7 @@ def _asked_value(law: Law, parameter: Parameter, binding: Binding, unit: Unit) -
     if not (math.isfinite(value) and parameter.low <= value <= parameter.high):
         rule = f"lies in {parameter.low:g}..{parameter.high:g} {unit.name}"
         law.source.add(Fault(f"{_PLACE}.{parameter.key}", rule, f"{value:g}", "correct the scenario"))
-        raise Refused(parameter.key)
+        raise RefusedError(parameter.key)
     return value
 
 
@@ -70,7 +72,7 @@ def split_gain(value: float, shift_limit: int) -> tuple[int, int]:
     """`value` as mantissa / 2**shift, the mantissa of 15 bits, the shift 0..`shift_limit`.
 
     Raises:
-        OutOfRange: where the value is too large for a right shift, or so small that it would be 0.
+        OutOfRangeError: where the value is too large for a right shift, or so small that it would be 0.
     """
     if value == 0:
         return 0, 0
@@ -79,17 +81,17 @@ def split_gain(value: float, shift_limit: int) -> tuple[int, int]:
     if abs(mantissa) == 1 << _MANTISSA_BITS:
         mantissa, shift = mantissa // 2, shift - 1
     if shift < 0 or mantissa == 0:
-        raise OutOfRange
+        raise OutOfRangeError
     return mantissa, shift
 
 
 def _refuse(
     law: Law, parameter: Parameter, binding: Binding, kind: Type, asked: float, factor: float
-) -> Refused:
+) -> RefusedError:
     """The fault stands in the scenario where the value was given there, else in the law."""
     found = f"{asked:g} = {asked * factor:.10g} counts"
     rule, remedy = f"{parameter.key} fits {describe(kind)}", f"stay within {range_of(kind)} counts"
     if parameter.key in binding.parameters:
         law.source.add(Fault(f"{_PLACE}.{parameter.key}", rule, found, remedy))
-        return Refused(parameter.key)
+        return RefusedError(parameter.key)
     return law.source.refuse(parameter.at, rule, found, remedy)

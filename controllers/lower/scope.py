@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from controllers.lower.constants import OutOfRange, Stored, encode, is_exact
+from controllers.lower.constants import OutOfRangeError, Stored, encode, is_exact
 from controllers.lower.emitter import Emitter
 from controllers.lower.types import Type, Types
 from controllers.parse.source import Position, Source
@@ -15,8 +15,8 @@ from controllers.program import Rounding
 class Operand:
     """The value of an expression.
 
-    A literal has neither type nor slot yet. A constant has `value` (stored form, or the number itself for a literal).
-    Everything else stands in `slot`; `is_fresh` where that is a temporary of its own.
+    A literal has neither type nor slot yet. A constant has `value` (stored form, or the number itself for a
+    literal). Everything else stands in `slot`; `is_fresh` where that is a temporary of its own.
     """
 
     type: Type | None
@@ -94,7 +94,7 @@ class Scope:
         assert operand.value is not None
         try:
             stored = encode(operand.value, wanted.kind)
-        except OutOfRange:
+        except OutOfRangeError:
             raise self.refuse_constant(at, wanted, f"{operand.value:g}") from None
         self._report_rounding(at, operand.value, stored, wanted)
         return Operand(wanted, stored)
@@ -108,7 +108,9 @@ class Scope:
 
     def refuse_constant(self, at: Position, wanted: Type, found: str) -> Exception:
         """The fault of a constant outside its kind."""
-        return self.source.refuse(at, f"a constant fits {describe(wanted)}", found, f"stay within {range_of(wanted)}")
+        return self.source.refuse(
+            at, f"a constant fits {describe(wanted)}", found, f"stay within {range_of(wanted)}"
+        )
 
 
 def describe(kind: Type) -> str:

@@ -1,6 +1,7 @@
-"""Statements -> instructions. A bad statement is recorded and left out, so that all faults come in one list."""
+"""Statements -> instructions. A bad statement is recorded and left out: all faults come in one list."""
 
 from collections.abc import Callable, Iterable
+from contextlib import suppress
 from typing import Any, Final
 
 from controllers import opcodes
@@ -9,8 +10,19 @@ from controllers.lower.conditions import jump_unless
 from controllers.lower.expressions import lower_expression, lower_typed
 from controllers.lower.scope import Frame, Operand, Scope, StaticName
 from controllers.lower.types import Type
-from controllers.parse.source import Position, Refused
-from controllers.parse.tree import Assign, Expression, If, Invoke, Loop, Member, Name, Return, Statement, Write
+from controllers.parse.source import Position, RefusedError
+from controllers.parse.tree import (
+    Assign,
+    Expression,
+    If,
+    Invoke,
+    Loop,
+    Member,
+    Name,
+    Return,
+    Statement,
+    Write,
+)
 from controllers.ports import OUT_PORTS
 
 LOOP_LIMIT: Final = 64
@@ -23,7 +35,7 @@ def lower_block(scope: Scope, block: Iterable[Statement]) -> bool:
         scope.emitter.line = statement.at.line
         try:
             goes_on = _LOWER[type(statement)](scope, statement)
-        except Refused:
+        except RefusedError:
             _poison(scope, statement)
             goes_on = True
         scope.emitter.release()
@@ -53,10 +65,12 @@ def _lower_assign(scope: Scope, node: Assign) -> bool:
     if isinstance(node.target, Member):
         symbol = scope.symbols.get(node.target.name)
         if node.target.name in scope.symbols and symbol is None:
-            raise Refused(node.target.name)
+            raise RefusedError(node.target.name)
         if not isinstance(symbol, StaticName):
             rule = "only variables are assigned" if symbol else "a class variable is declared"
-            raise scope.source.refuse(node.target.at, rule, node.target.name, "declare it with var(kind, value)")
+            raise scope.source.refuse(
+                node.target.at, rule, node.target.name, "declare it with var(kind, value)"
+            )
         _assign(scope, node.value, symbol.type, symbol.slot, node.target.name)
     else:
         _assign_local(scope, node, node.target)
@@ -78,7 +92,9 @@ def _move(scope: Scope, operand: Operand, wanted: Type, slot: int) -> None:
 def _assign_local(scope: Scope, node: Assign, target: Name) -> None:
     frame = scope.frame
     if target.name in frame.counters:
-        raise scope.source.refuse(target.at, "a loop counter is not assigned", target.name, "use another name")
+        raise scope.source.refuse(
+            target.at, "a loop counter is not assigned", target.name, "use another name"
+        )
     known = frame.types.get(target.name)
     if known is not None:
         _assign(scope, node.value, known, frame.slots[target.name], target.name)
@@ -127,10 +143,8 @@ def _lower_invoke(scope: Scope, node: Invoke) -> bool:
 def _lower_if(scope: Scope, node: If) -> bool:
     emitter, frame = scope.emitter, scope.frame
     otherwise, end = emitter.new_label(), emitter.new_label()
-    try:
+    with suppress(RefusedError):  # recorded; the blocks are still checked
         jump_unless(scope, node.condition, otherwise)
-    except Refused:
-        pass  # recorded; the blocks are still checked
     emitter.release()
     before = set(frame.assigned)
     then_goes_on = lower_block(scope, node.then)

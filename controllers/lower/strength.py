@@ -1,7 +1,8 @@
 """Multiplication and division by a power of two, done the way every compiler does them.
 
-Signed division toward zero needs the bias 2**k - 1 added to negative numbers before the shift. A float divided by a
-power of two is multiplied by the reciprocal, which is exact. Faults are the same as those of the operation replaced.
+Signed division toward zero needs the bias 2**k - 1 added to negative numbers before the shift. A float
+divided by a power of two is multiplied by the reciprocal, which is exact. Faults are the same as those of the
+operation replaced.
 """
 
 import math

@@ -15,7 +15,7 @@ _FIXED_OPERATORS: Final = ("+", "-", "*", "/", "%")
 
 @dataclass(frozen=True)
 class Type:
-    """`word` keeps `number` and i32 apart even where both are i32, so that a law compiles in every arithmetic."""
+    """`word` keeps `number` and i32 apart even where both are i32: a law compiles in every arithmetic."""
 
     word: str
     kind: Kind
@@ -58,13 +58,16 @@ class Types:
         if found is None:
             nearest = nearest_fixed_name(whole, fraction).removeprefix("q").replace(".", ", ")
             raise source.refuse(
-                kind.at, "q(m, n) fills 8, 16 or 32 bits with its sign", source.text(kind.at), f"write q({nearest})"
+                kind.at,
+                "q(m, n) fills 8, 16 or 32 bits with its sign",
+                source.text(kind.at),
+                f"write q({nearest})",
             )
         return Type(found.name, found)
 
 
 def bind_types(binding: Binding) -> Types:
-    """The three words that the binding decides. In integer arithmetic a gain is a 15-bit mantissa in an i16."""
+    """The three words that the binding decides. An integer gain is a 15-bit mantissa in an i16."""
     number = number_kind(binding.arithmetic)
     ticks = KIND_BY_NAME[f"u{binding.timer_bits}"]
     gain = I16 if number.is_integer else number

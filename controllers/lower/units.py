@@ -1,4 +1,4 @@
-"""Units of law parameters: the suffix of a parameter's key says how its value becomes a number of the firmware."""
+"""Units of law parameters: the suffix of the key says how a value becomes a number of the firmware."""
 
 from collections.abc import Callable
 from typing import Final, NamedTuple
@@ -18,9 +18,9 @@ UNITS: Final = (
     Unit("_duty_per_rpm_s", "duty/(rpm s)", lambda binding: binding.duty_top * binding.control_period_s),
     Unit("_duty_per_rpm", "duty/rpm", lambda binding: float(binding.duty_top)),
     Unit("_duty", "duty", lambda binding: float(binding.duty_top)),
-    Unit("_rpm", "rpm", lambda binding: 1.0),
-    Unit("_steps", "steps", lambda binding: 1.0),
-    Unit("_turns", "turns", lambda binding: 1.0),
+    Unit("_rpm", "rpm", lambda _: 1.0),
+    Unit("_steps", "steps", lambda _: 1.0),
+    Unit("_turns", "turns", lambda _: 1.0),
     Unit("_s", "s", lambda binding: binding.tick_Hz),
 )
 

@@ -17,27 +17,40 @@ def parse_declaration(source: Source, node: ast.Assign) -> Declaration:
     at = position_of(node)
     call = node.value
     if len(node.targets) != 1 or not isinstance(node.targets[0], ast.Name):
-        raise source.refuse(at, "a declaration has one name", source.text(at), "write NAME = var(kind, value)")
+        raise source.refuse(
+            at, "a declaration has one name", source.text(at), "write NAME = var(kind, value)"
+        )
     if not (isinstance(call, ast.Call) and isinstance(call.func, ast.Name) and call.func.id in _WORDS):
         where = position_of(call)
         raise source.refuse(
-            where, "a class variable is declared", source.text(where), "use param(...), var(...) or const(...)"
+            where,
+            "a class variable is declared",
+            source.text(where),
+            "use param(...), var(...) or const(...)",
         )
     name, word = node.targets[0].id, call.func.id
     if len(call.args) != _POSITIONAL[word] or (word != "param" and call.keywords):
-        raise source.refuse(position_of(call), f"{word} takes {_POSITIONAL[word]} values", source.text(position_of(call)),
-                            _example(word))  # fmt: skip
+        where = position_of(call)
+        raise source.refuse(
+            where, f"{word} takes {_POSITIONAL[word]} values", source.text(where), _example(word)
+        )
     kind = parse_kind(source, call.args[0])
     if word == "param":
         return _parse_parameter(source, call, Position(at.line, at.column, at.column + len(name)), name)
     if kind.word == "gain":
-        raise source.refuse(kind.at, "only a parameter can be a gain", source.text(kind.at), "use param or number")
+        raise source.refuse(
+            kind.at, "only a parameter can be a gain", source.text(kind.at), "use param or number"
+        )
     value = _parse_number(source, call.args[1])
     return Variable(at, name, kind, value) if word == "var" else Constant(at, name, kind, value)
 
 
 def _example(word: str) -> str:
-    return 'write param(kind, "key", default, low=, high=, about=)' if word == "param" else f"write {word}(kind, value)"
+    return (
+        'write param(kind, "key", default, low=, high=, about=)'
+        if word == "param"
+        else f"write {word}(kind, value)"
+    )
 
 
 def _parse_parameter(source: Source, call: ast.Call, at: Position, name: str) -> Parameter:
@@ -53,7 +66,9 @@ def _parse_parameter(source: Source, call: ast.Call, at: Position, name: str) ->
     times = _parse_number(source, given["times"]) if "times" in given else 1
     if not low <= default <= high:
         where = position_of(call.args[2])
-        raise source.refuse(where, f"the default lies in {low:g}..{high:g}", source.text(where), "correct the range")
+        raise source.refuse(
+            where, f"the default lies in {low:g}..{high:g}", source.text(where), "correct the range"
+        )
     return Parameter(at, name, kind, key, default, low, high, _parse_text(source, given["about"]), times)
 
 

@@ -4,7 +4,7 @@ import ast
 from collections.abc import Callable
 from typing import Any, Final
 
-from controllers.parse.source import Position, Refused, Source, position_of
+from controllers.parse.source import Position, RefusedError, Source, position_of
 from controllers.parse.tree import (
     Binary,
     Call,
@@ -38,7 +38,9 @@ def binary_operator(source: Source, node: ast.operator, at: Position) -> str:
     """Sign of an arithmetic operator of the dialect."""
     sign = _BINARY.get(type(node))
     if sign is None:
-        raise source.refuse(at, "no such operator in the dialect", source.text(at), "use + - * / // % & | ^ << >>")
+        raise source.refuse(
+            at, "no such operator in the dialect", source.text(at), "use + - * / // % & | ^ << >>"
+        )
     return sign
 
 
@@ -58,7 +60,9 @@ def _parse_constant(source: Source, node: ast.Constant) -> Expression:
     """literal = integer | decimal"""
     at = position_of(node)
     if isinstance(node.value, bool) or not isinstance(node.value, int | float):
-        raise source.refuse(at, "a literal is a number", source.text(at), "write an integer or a decimal number")
+        raise source.refuse(
+            at, "a literal is a number", source.text(at), "write an integer or a decimal number"
+        )
     return Literal(at, node.value)
 
 
@@ -66,7 +70,9 @@ def _parse_name(source: Source, node: ast.Name) -> Expression:
     """name = local variable"""
     at = position_of(node)
     if node.id in ("self", "hw") or node.id in KIND_WORDS:
-        raise source.refuse(at, "this word is not a value", node.id, "write self.NAME, hw.NAME(...) or KIND(value)")
+        raise source.refuse(
+            at, "this word is not a value", node.id, "write self.NAME, hw.NAME(...) or KIND(value)"
+        )
     return Name(at, node.id)
 
 
@@ -74,7 +80,9 @@ def _parse_attribute(source: Source, node: ast.Attribute) -> Expression:
     """member = self.name | hw.constant"""
     at = position_of(node)
     if not isinstance(node.value, ast.Name) or node.value.id not in ("self", "hw"):
-        raise source.refuse(at, "only self and hw have members", source.text(at), "write self.NAME or hw.NAME")
+        raise source.refuse(
+            at, "only self and hw have members", source.text(at), "write self.NAME or hw.NAME"
+        )
     if node.value.id == "self":
         return Member(at, node.attr)
     return Read(at, node.attr, is_constant=True)
@@ -101,7 +109,9 @@ def _parse_call(source: Source, node: ast.Call) -> Expression:
     at = position_of(node)
     if node.keywords:
         where = position_of(node.keywords[0])
-        raise source.refuse(where, "calls take no named arguments", source.text(where), "write the value alone")
+        raise source.refuse(
+            where, "calls take no named arguments", source.text(where), "write the value alone"
+        )
     called = node.func
     if isinstance(called, ast.Attribute):
         return _parse_port_read(source, node, called)
@@ -112,19 +122,24 @@ def _parse_call(source: Source, node: ast.Call) -> Expression:
     if isinstance(called, ast.Name) and called.id in FUNCTION_ARITY:
         _check_count(source, at, called.id, len(node.args), FUNCTION_ARITY[called.id])
         return Call(at, called.id, tuple(parse_expression(source, operand) for operand in node.args))
-    raise source.refuse(
-        at, "no such function in the dialect", source.text(position_of(called)),
-        f"use a kind, {', '.join(FUNCTION_ARITY)} or a method of hw",
-    )  # fmt: skip
+    raise _unknown_function(source, at, called)
+
+
+def _unknown_function(source: Source, at: Position, called: ast.expr) -> RefusedError:
+    found = source.text(position_of(called))
+    remedy = f"use a kind, {', '.join(FUNCTION_ARITY)} or a method of hw"
+    return source.refuse(at, "no such function in the dialect", found, remedy)
 
 
 def _parse_port_read(source: Source, node: ast.Call, called: ast.Attribute) -> Expression:
     """read = hw.port()"""
     at = position_of(node)
-    if not isinstance(called.value, ast.Name) or called.value.id != "hw":
-        raise source.refuse(
-            at, "a method has no value", source.text(at), "call it as a statement, pass values in variables"
-        )
+    owner = called.value.id if isinstance(called.value, ast.Name) else ""
+    if owner == "self":
+        remedy = "call it as a statement, pass values in variables"
+        raise source.refuse(at, "a method has no value", source.text(at), remedy)
+    if owner != "hw":
+        raise _unknown_function(source, at, called)
     _check_count(source, at, f"hw.{called.attr}", len(node.args), 0)
     return Read(at, called.attr, is_constant=False)
 
@@ -157,20 +172,22 @@ def parse_condition(source: Source, node: ast.expr) -> Condition:
         return Not(at, parse_condition(source, node.operand))
     if isinstance(node, ast.Compare):
         return _parse_compare(source, node)
-    raise source.refuse(at, "a condition is a comparison", source.text(at), "write the comparison out, such as x != 0")
+    raise source.refuse(
+        at, "a condition is a comparison", source.text(at), "write the comparison out, such as x != 0"
+    )
 
 
 def _parse_compare(source: Source, node: ast.Compare) -> Condition:
     """comparison = expression op expression"""
     at = position_of(node)
     if len(node.ops) != 1:
-        raise source.refuse(
-            at, "a comparison has two operands", source.text(at), "write a < b and b < c"
-        )
+        raise source.refuse(at, "a comparison has two operands", source.text(at), "write a < b and b < c")
     sign = _COMPARE.get(type(node.ops[0]))
     if sign is None:
         raise source.refuse(at, "no such comparison in the dialect", source.text(at), "use < <= > >= == !=")
-    return Compare(at, sign, parse_expression(source, node.left), parse_expression(source, node.comparators[0]))
+    return Compare(
+        at, sign, parse_expression(source, node.left), parse_expression(source, node.comparators[0])
+    )
 
 
 _VALUE_RULE: Final = "comparisons stand only in conditions"
@@ -190,4 +207,4 @@ _EXPRESSIONS: Final[dict[type[ast.expr], Callable[[Source, Any], Expression]]] =
     ast.Call: _parse_call,
 }
 
-__all__ = ["Refused", "binary_operator", "parse_condition", "parse_expression", "parse_kind"]
+__all__ = ["RefusedError", "binary_operator", "parse_condition", "parse_expression", "parse_kind"]

@@ -5,7 +5,7 @@ from pathlib import Path
 from typing import Final
 
 from controllers.parse.declarations import parse_declaration
-from controllers.parse.source import Position, Refused, Source, position_of
+from controllers.parse.source import Position, RefusedError, Source, position_of
 from controllers.parse.statements import parse_block
 from controllers.parse.tree import Declaration, Law, Method
 from targets.errors import Fault, InputError
@@ -28,7 +28,9 @@ def parse_law(path: Path) -> Law:
     for node in tree.body:
         _check_top_level(source, node)
     if len(classes) != 1:
-        source.refuse(_TOP, "a law file holds one class derived from Law", f"{len(classes)} classes", "keep one")
+        source.refuse(
+            _TOP, "a law file holds one class derived from Law", f"{len(classes)} classes", "keep one"
+        )
         source.raise_faults()
     law = _parse_class(source, path.stem, classes[0])
     source.raise_faults()
@@ -40,7 +42,9 @@ def _read(path: Path) -> str:
         return path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
         reason = error.strerror if isinstance(error, OSError) else "not UTF-8 text"
-        raise InputError([Fault(str(path), "a law is a readable text file", str(reason), "check the path")]) from error
+        raise InputError(
+            [Fault(str(path), "a law is a readable text file", str(reason), "check the path")]
+        ) from error
 
 
 def _parse_python(source: Source) -> ast.Module:
@@ -63,7 +67,9 @@ def _check_depth(source: Source, tree: ast.Module) -> None:
         level = [child for node in level for child in ast.iter_child_nodes(node)]
     for node in level:
         if isinstance(node, ast.expr | ast.stmt):
-            source.refuse(position_of(node), f"nesting is at most {_DEPTH_LIMIT} levels", "more", "use variables")
+            source.refuse(
+                position_of(node), f"nesting is at most {_DEPTH_LIMIT} levels", "more", "use variables"
+            )
             source.raise_faults()
 
 
@@ -71,13 +77,20 @@ def _check_top_level(source: Source, node: ast.stmt) -> None:
     """file = docstring, import from controllers.dialect, one class"""
     if isinstance(node, ast.ClassDef):
         return
-    if isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant) and isinstance(node.value.value, str):
+    if (
+        isinstance(node, ast.Expr)
+        and isinstance(node.value, ast.Constant)
+        and isinstance(node.value.value, str)
+    ):
         return
     if isinstance(node, ast.ImportFrom) and node.module == _DIALECT and node.level == 0:
         return
     at = position_of(node)
     source.refuse(
-        at, f"a law file holds imports from {_DIALECT} and one class", source.text(at), "remove this line; it is not run"
+        at,
+        f"a law file holds imports from {_DIALECT} and one class",
+        source.text(at),
+        "remove this line; it is not run",
     )
 
 
@@ -95,7 +108,7 @@ def _parse_class(source: Source, name: str, node: ast.ClassDef) -> Law:
     for member in node.body:
         try:
             _parse_member(source, member, declarations, methods)
-        except Refused:
+        except RefusedError:
             continue
     summary = (docstring or "").partition("\n")[0]
     return Law(at, name, node.name, summary, declarations, methods, source)
@@ -105,7 +118,11 @@ def _parse_member(
     source: Source, node: ast.stmt, declarations: dict[str, Declaration], methods: dict[str, Method]
 ) -> None:
     """member = docstring | declaration | method"""
-    if isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant) and isinstance(node.value.value, str):
+    if (
+        isinstance(node, ast.Expr)
+        and isinstance(node.value, ast.Constant)
+        and isinstance(node.value.value, str)
+    ):
         return
     if isinstance(node, ast.FunctionDef):
         method = _parse_method(source, node)
@@ -117,7 +134,9 @@ def _parse_member(
         declarations[declaration.name] = declaration
     else:
         at = position_of(node)
-        raise source.refuse(at, "a class holds declarations and methods", source.text(at), "move it into a method")
+        raise source.refuse(
+            at, "a class holds declarations and methods", source.text(at), "move it into a method"
+        )
 
 
 def _check_new(
@@ -132,7 +151,7 @@ def _parse_method(source: Source, node: ast.FunctionDef) -> Method:
     at = Position(node.lineno, node.col_offset + 1, node.col_offset + 1 + len(f"def {node.name}"))
     arguments = node.args
     names = [argument.arg for argument in (*arguments.posonlyargs, *arguments.args, *arguments.kwonlyargs)]
-    if names != ["self"] or arguments.vararg or arguments.kwarg:
+    if names != ["self"] or arguments.vararg or arguments.kwarg or arguments.defaults:
         source.refuse(at, "a method takes self alone", source.text(at), "pass values in static variables")
     if node.decorator_list:
         source.refuse(at, "a method has no decorator", source.text(at), "remove it")

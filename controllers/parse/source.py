@@ -3,20 +3,22 @@
 import ast
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 from targets.errors import Fault, InputError
 
+_LINE_END: Final = 1 << 20  # past the end of any line
+
 
 class Position(NamedTuple):
-    """Where a piece of source text stands, from 1; columns count UTF-8 bytes as ast does, `end` is past the last."""
+    """Where source text stands, from 1; columns count UTF-8 bytes as ast does, `end` is past the last."""
 
     line: int
     column: int
     end: int
 
 
-class Refused(Exception):
+class RefusedError(Exception):
     """A fault has been recorded; the construct around it cannot be understood. Never leaves the package."""
 
 
@@ -43,7 +45,7 @@ class Source:
         line = self.lines[at.line - 1].encode()
         return line[at.column - 1 : at.end - 1].decode(errors="replace")
 
-    def refuse(self, at: Position, rule: str, found: str, remedy: str) -> Refused:
+    def refuse(self, at: Position, rule: str, found: str, remedy: str) -> RefusedError:
         """Record one fault; the caller raises the answer where it cannot go on."""
         line = self.lines[at.line - 1] if at.line <= len(self.lines) else ""
         before = len(line.encode()[: at.column - 1].decode(errors="replace"))
@@ -51,7 +53,7 @@ class Source:
         caret = " " * before + "^" * max(1, width)
         place = f"{self.path}:{at.line}:{before + 1}"
         self.add(SourceFault(place, rule, found, remedy, f"    {line}\n    {caret}"))
-        return Refused(rule)
+        return RefusedError(rule)
 
     def add(self, fault: Fault) -> None:
         """Record a fault once, however often the same text is compiled (helpers, unrolled loops)."""
@@ -74,4 +76,4 @@ def _place_order(fault: Fault) -> tuple[int, int]:
 def position_of(node: ast.stmt | ast.expr | ast.keyword | ast.arg) -> Position:
     """Position of a Python syntax node; several lines are cut at the end of the first."""
     end = node.end_col_offset if node.end_lineno == node.lineno else None
-    return Position(node.lineno, node.col_offset + 1, (node.col_offset + 1 if end is None else end) + 1)
+    return Position(node.lineno, node.col_offset + 1, _LINE_END if end is None else end + 1)

@@ -5,7 +5,7 @@ from collections.abc import Callable, Iterable
 from typing import Any, Final
 
 from controllers.parse.expressions import KIND_WORDS, binary_operator, parse_condition, parse_expression
-from controllers.parse.source import Refused, Source, position_of
+from controllers.parse.source import RefusedError, Source, position_of
 from controllers.parse.tree import Assign, Binary, If, Invoke, Loop, Member, Name, Return, Statement, Write
 
 _ALLOWED: Final = "use assignments, if, for i in range(...), return, pass, self.helper() and hw.port(...)"
@@ -17,7 +17,7 @@ def parse_block(source: Source, nodes: Iterable[ast.stmt]) -> tuple[Statement, .
     for node in nodes:
         try:
             block.extend(_parse_statement(source, node))
-        except Refused:
+        except RefusedError:
             continue
     return tuple(block)
 
@@ -55,11 +55,13 @@ def _parse_target(source: Source, node: ast.expr) -> Name | Member:
         return Name(at, node.id)
     if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name) and node.value.id == "self":
         return Member(at, node.attr)
-    raise source.refuse(at, "this cannot be assigned to", source.text(at), "assign to self.NAME or to a local name")
+    raise source.refuse(
+        at, "this cannot be assigned to", source.text(at), "assign to self.NAME or to a local name"
+    )
 
 
 def _parse_if(source: Source, node: ast.If) -> tuple[Statement, ...]:
-    """if = "if" condition block ["elif" ... | "else" block]; both blocks are read even after a bad condition"""
+    """if = "if" condition block ["elif" ... | "else" block]; blocks are read after a bad condition too"""
     then = parse_block(source, node.body)
     otherwise = parse_block(source, node.orelse)
     return (If(position_of(node.test), parse_condition(source, node.test), then, otherwise),)
@@ -75,7 +77,9 @@ def _parse_for(source: Source, node: ast.For) -> tuple[Statement, ...]:
         raise source.refuse(at, "a loop runs over a constant range", source.text(at), "write range(COUNT)")
     if node.orelse or not isinstance(node.target, ast.Name):
         where = position_of(node.target)
-        raise source.refuse(where, "a loop has one counter and no else", source.text(where), "write for i in range(...)")
+        raise source.refuse(
+            where, "a loop has one counter and no else", source.text(where), "write for i in range(...)"
+        )
     return (Loop(at, node.target.id, tuple(parse_expression(source, bound) for bound in call.args), body),)
 
 
@@ -83,7 +87,9 @@ def _parse_return(source: Source, node: ast.Return) -> tuple[Statement, ...]:
     """return = "return" """
     if node.value is not None and not (isinstance(node.value, ast.Constant) and node.value.value is None):
         at = position_of(node.value)
-        raise source.refuse(at, "a method returns no value", source.text(at), "pass the value in a static variable")
+        raise source.refuse(
+            at, "a method returns no value", source.text(at), "pass the value in a static variable"
+        )
     return (Return(position_of(node)),)
 
 
@@ -99,15 +105,17 @@ def _parse_call(source: Source, node: ast.Expr) -> tuple[Statement, ...]:
     call = node.value
     if isinstance(call, ast.Constant) and isinstance(call.value, str):
         return ()
-    if not isinstance(call, ast.Call) or not isinstance(call.func, ast.Attribute):
+    if not isinstance(call, ast.Call):
         raise source.refuse(at, "this statement does nothing", source.text(at), _ALLOWED)
-    owner = call.func.value
-    if not isinstance(owner, ast.Name) or owner.id not in ("self", "hw") or call.keywords:
+    owner = call.func.value if isinstance(call.func, ast.Attribute) else None
+    if not isinstance(call.func, ast.Attribute) or not isinstance(owner, ast.Name) or owner.id not in ("self", "hw") or call.keywords:
         raise source.refuse(at, "only methods of self and hw can be called", source.text(at), _ALLOWED)
     wanted = 0 if owner.id == "self" else 1
     if len(call.args) != wanted:
         noun = "helpers take no arguments" if wanted == 0 else "a port takes one value"
-        raise source.refuse(at, noun, source.text(at), "pass values in variables" if wanted == 0 else "write it")
+        raise source.refuse(
+            at, noun, source.text(at), "pass values in variables" if wanted == 0 else "write it"
+        )
     if owner.id == "self":
         return (Invoke(at, call.func.attr),)
     return (Write(at, call.func.attr, parse_expression(source, call.args[0])),)

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Union
+from typing import TypeAlias
 
 from controllers.parse.source import Position, Source
 
@@ -85,7 +85,7 @@ class Read:
     is_constant: bool
 
 
-Expression = Union[Literal, Name, Member, Negative, Binary, Convert, Call, Read]
+Expression: TypeAlias = Literal | Name | Member | Negative | Binary | Convert | Call | Read
 
 
 @dataclass(frozen=True)
@@ -115,7 +115,7 @@ class Not:
     part: "Condition"
 
 
-Condition = Union[Compare, Junction, Not]
+Condition: TypeAlias = Compare | Junction | Not
 
 
 @dataclass(frozen=True)
@@ -171,12 +171,12 @@ class Return:
     at: Position
 
 
-Statement = Union[Assign, Write, Invoke, If, Loop, Return]
+Statement: TypeAlias = Assign | Write | Invoke | If | Loop | Return
 
 
 @dataclass(frozen=True)
 class Parameter:
-    """`name = param(kind, "key", default, low=, high=, about=, times=)`; default and range in the key's unit."""
+    """`name = param(kind, "key", default, low=, high=, about=, times=)`, in the key's unit."""
 
     at: Position
     name: str
@@ -209,7 +209,7 @@ class Constant:
     value: int | float
 
 
-Declaration = Union[Parameter, Variable, Constant]
+Declaration: TypeAlias = Parameter | Variable | Constant
 
 
 @dataclass(frozen=True)
@@ -223,7 +223,7 @@ class Method:
 
 @dataclass(frozen=True)
 class Law:
-    """A whole law file. `name` is the file's, `class_name` the class's, `summary` the first docstring line."""
+    """A whole law file. `name` is the file's, `summary` the first line of the class's docstring."""
 
     at: Position
     name: str

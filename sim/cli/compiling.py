@@ -5,14 +5,13 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-from controllers.jit import is_compiled
-from sim.loop.spin import spin
+from sim.loop.native import native_spin
 
 
 @contextmanager
 def compile_notice() -> Iterator[None]:
     """Around the first simulation of a command: a notice on standard error when it has to compile."""
-    if is_compiled(spin):
+    if native_spin.is_compiled:
         yield
         return
     print("tickspin: compiling the simulation for this machine, once per version ...", file=sys.stderr, flush=True)

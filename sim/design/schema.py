@@ -168,7 +168,7 @@ class Firmware(Section):
     )
     control_period_s: float = declare("time between two control ticks", "s", default=0.005, ge=1e-5, le=1)
     idealise: tuple[Literal["cost", "tick", "rounding"], ...] = declare(
-        "pretend that this were perfect: cost = instructions take no time; tick = a 1 ns timer tick; "
+        "pretend that this were perfect: cost = instructions take no time; tick = a timer tick of about 30 ns; "
         "rounding = arithmetic in f64",
         default=(),
         strict=False,  # TOML has lists, not tuples
@@ -233,7 +233,7 @@ class Numerics(Section):
     """How finely the simulation steps; the defaults are right for almost everything."""
 
     max_segment_deg: float = declare(
-        "longest segment in electrical angle", "deg", default=10.0, ge=0.1, le=30
+        "longest segment in electrical angle", "deg", default=20.0, ge=0.1, le=30
     )
     max_segment_s: float = declare("longest segment in time", "s", default=1e-4, ge=1e-7, le=0.01)
     seed: int = declare("seed of everything random", default=1, ge=0, le=2**32 - 1)

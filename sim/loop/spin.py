@@ -7,11 +7,12 @@ is seen at the later one, as a synchronised input does.
 
 import math
 
-from controllers.jit import cached_kernel, kernel
+from controllers.jit import kernel
 from controllers.opcodes import RET
-from sim.loop.trace import sample
+from sim.loop.trace import mechanical_rad, sample
 from sim.plant.advance import HALL_RISE, LOST, REACHED, advance
 from sim.plant.circuit import set_legs
+from sim.plant.hall import level_at
 from sim.plant.records import Record
 from sim.processor.access import access, close_turn
 from sim.processor.handlers import control_tick, enter, leave, raise_flag, run_on
@@ -98,7 +99,7 @@ def _next_cycle(c: Record, k: Record) -> int:
     return min(min(own, k.match), min(k.next_tick, k.pwm_edge), min(k.next_sample, c.end_cycle))
 
 
-@cached_kernel
+@kernel
 def spin(
     p: Record,
     s: Record,
@@ -117,7 +118,7 @@ def spin(
     log: Record,
     max_segments: int,
 ) -> int:
-    """Run from the present state to `c.end_cycle`; returns DONE, SEGMENTS_SPENT or NO_PROGRESS.
+    """Run from reset to `c.end_cycle`; returns DONE, SEGMENTS_SPENT or NO_PROGRESS.
 
     Args:
         p, s, w: PLANT, PLANT_STATE, SEGMENT records.
@@ -128,6 +129,8 @@ def spin(
         trace, window, log: output rows, any number of them, also none.
         max_segments: a run that needs more is stopped.
     """
+    s.hall = level_at(p, s)
+    k.sample_angle = mechanical_rad(p, s)
     run_on(k, code, cost, ints, floats, faults)
     while True:
         cycle = _next_cycle(c, k)

@@ -26,7 +26,8 @@ REACHED, HALL_RISE, HALL_FALL, LOST = range(4)
 """Why `advance` returned: the time asked for, a Hall edge, or a segment that shrank to nothing (a defect)."""
 
 _MAX_TRIALS = 40
-_SAME = 1.0 - 1e-9
+_SAME = 1.0 - 1e-6
+"""An event in the last millionth of a segment is its end: of a dying current, less than a millionth is left."""
 
 
 @kernel
@@ -127,7 +128,7 @@ def _one_segment(
     within_rad = CORNER_RAD if place < 0 else EDGE_RAD
     if corner_rad <= within_rad:
         return pass_corner(p, s, w.direction, place)
-    parts = math.ceil(corner_rad / p.max_segment_rad)
+    parts = math.ceil(corner_rad * (1.0 / p.max_segment_rad))
     room_s = min(t_end_s - s.t_s, p.max_segment_s)
     h_s = room_s
     if w.direction != 0:

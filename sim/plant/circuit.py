@@ -17,6 +17,9 @@ STEP_HIGH = (0, 0, 1, 1, 2, 2)
 STEP_LOW = (1, 2, 2, 0, 0, 1)
 STEPS = 6
 
+_SHARE = (0.0, 1.0, 1.0 / 2.0, 1.0 / 3.0)
+"""One over the number of terminals that conduct."""
+
 
 @kernel
 def set_legs(p: Record, s: Record) -> None:
@@ -78,7 +81,7 @@ def neutral_V(p: Record, w: Record, count: int, e_a: float, e_b: float, e_c: flo
         total += w.v_V[1] - e_b
     if w.conducts[2]:
         total += w.v_V[2] - e_c
-    return total / count
+    return total * _SHARE[count]
 
 
 @kernel

@@ -20,18 +20,27 @@ _ROOT_STEPS = 60
 
 
 @kernel
+def _without_slope_s(a_A: float, c_A: float, tau_s: float) -> float:
+    """Root of a + c exp(-t / tau), 0 where there is none ahead."""
+    if a_A * c_A >= 0.0 or abs(c_A) <= abs(a_A):
+        return 0.0
+    return tau_s * math.log(-c_A / a_A)
+
+
+@kernel
 def extinction_s(p: Record, s: Record, w: Record, k: int) -> float:
     """When the diode current of floating leg `k` is gone, or infinity.
 
-    Newton's method from the start: the dying current is convex, so it approaches the root from the left. Where it is not (a back-EMF
-    that turns round within the segment), the iterate is pulled back into the bracket.
+    Newton's method from the root that a constant back-EMF would give; the dying current is convex, so the iterates
+    go on from the left. Where it is not (a back-EMF that turns round within the segment), they are pulled back into
+    the bracket.
     """
     sign = 1.0 if s.diode[k] == LOW else -1.0
     if w.i_end_A[k] * sign >= 0.0:
         return math.inf
     tau_s = p.inductance_H / (p.resistance_ohm + p.switch_ohm)
     low, high = 0.0, w.h_s
-    t_s = 0.0
+    t_s = min(_without_slope_s(w.a_A[k], w.c_A[k], tau_s), high)
     for _ in range(_ROOT_STEPS):
         fading = w.c_A[k] * math.exp(-t_s / tau_s)
         value = (w.a_A[k] + w.b_A_per_s[k] * t_s + fading) * sign

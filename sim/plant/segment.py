@@ -7,16 +7,24 @@ Speed and angle follow from the impulse; order 2 in the segment length (tests/pl
 """
 
 import math
+from typing import TypeAlias
 
 from controllers.jit import kernel
 from sim.plant.circuit import conduction, neutral_V
 from sim.plant.records import Record
 
+Decay: TypeAlias = tuple[float, float, float, float, float, float]
+"""f(t) = exp(-t / tau) over a segment of length h: 1 / h [1/s], tau [s], f(h); the integrals of f, t f / h, f^2 [s]."""
+
+_THIRD = 1.0 / 3.0
+# Decision: factors that are constant in a run are written as reciprocals (1 / cell, 1 / inertia). A division takes as
+# long as four products, and a segment is one chain of operations; the reciprocals are computed beside that chain.
+
 
 @kernel
 def start_shapes(p: Record, s: Record, w: Record, shape: Record) -> None:
     """Back-EMF shapes of the three phases at the segment's start."""
-    x = s.u_rad / p.cell_rad
+    x = s.u_rad * (1.0 / p.cell_rad)
     for k in range(3):
         low = shape[s.knot, k]
         w.shape_start[k] = low + (shape[s.knot + 1, k] - low) * x
@@ -27,7 +35,7 @@ def _predict(p: Record, s: Record, w: Record, shape: Record, h_s: float) -> floa
     """Fill the shapes at the predicted end; returns the predicted speed there."""
     alpha = s.alpha_rad_s2 if w.direction != 0 else 0.0
     advance = p.pole_pairs * h_s * (s.omega_rad_s + 0.5 * alpha * h_s)
-    x = (s.u_rad + advance) / p.cell_rad
+    x = (s.u_rad + advance) * (1.0 / p.cell_rad)
     for k in range(3):
         low = shape[s.knot, k]
         w.shape_end[k] = low + (shape[s.knot + 1, k] - low) * x
@@ -35,28 +43,37 @@ def _predict(p: Record, s: Record, w: Record, shape: Record, h_s: float) -> floa
 
 
 @kernel
-def _phase(w: Record, k: int, i_A: float, g0_A: float, g1_A: float, tau_s: float, fall: float) -> float:
+def _decay(p: Record, h_s: float) -> Decay:
+    """The exponential of the phase circuit over a segment of length `h_s`."""
+    per_h = 1.0 / h_s
+    tau_s = p.inductance_H / (p.resistance_ohm + p.switch_ohm)
+    left = math.exp(-h_s / tau_s)
+    area_s = tau_s * (1.0 - left)
+    return per_h, tau_s, left, area_s, tau_s * (area_s * per_h - left), 0.5 * area_s * (1.0 + left)
+
+
+@kernel
+def _phase(w: Record, k: int, i_A: float, g0_A: float, g1_A: float, decay: Decay) -> float:
     """Solve one phase over the segment; returns its torque impulse over ke.
 
-    `g0_A`, `g1_A`: driving voltage over resistance at the two ends. `fall`: 1 - exp(-h / tau).
+    `g0_A`, `g1_A`: driving voltage over resistance at the two ends.
     """
-    h = w.h_s
-    b = (g1_A - g0_A) / h
+    per_h, tau_s, left, area_s, moment_s, square_s = decay
+    h, rise = w.h_s, g1_A - g0_A
+    b = rise * per_h
     a = g0_A - tau_s * b
     c = i_A - a
-    left = 1.0 - fall
     w.a_A[k], w.b_A_per_s[k], w.c_A[k] = a, b, c
-    w.i_end_A[k] = a + b * h + c * left
-    charge = h * (a + 0.5 * b * h) + c * tau_s * fall
-    moment = h * h * (0.5 * a + b * h / 3.0) + c * tau_s * (tau_s * fall - h * left)
+    w.i_end_A[k] = a + rise + c * left
+    charge = h * (a + 0.5 * rise) + c * area_s
+    moment = h * (0.5 * a + _THIRD * rise) + c * moment_s
     w.charge_A_s[k] = charge
     w.square_A2s += (
-        h * (a * a + a * b * h + b * b * h * h / 3.0)
-        + 2.0 * a * c * tau_s * fall
-        + 2.0 * b * c * tau_s * (tau_s * fall - h * left)
-        + 0.5 * c * c * tau_s * fall * (1.0 + left)
+        h * (a * (a + rise) + _THIRD * rise * rise)
+        + 2.0 * c * (a * area_s + rise * moment_s)
+        + c * c * square_s
     )
-    return w.shape_start[k] * charge + (w.shape_end[k] - w.shape_start[k]) / h * moment
+    return w.shape_start[k] * charge + (w.shape_end[k] - w.shape_start[k]) * moment
 
 
 @kernel
@@ -77,17 +94,16 @@ def _currents(p: Record, s: Record, w: Record, omega_end: float) -> float:
     f0, f1 = w.shape_start, w.shape_end
     star_start_V = neutral_V(p, w, count, start * f0[0], start * f0[1], start * f0[2])
     star_end_V = neutral_V(p, w, count, end * f1[0], end * f1[1], end * f1[2])
-    path_ohm = p.resistance_ohm + p.switch_ohm
-    tau_s = p.inductance_H / path_ohm
-    fall = -math.expm1(-w.h_s / tau_s)
+    per_ohm = 1.0 / (p.resistance_ohm + p.switch_ohm)
+    decay = _decay(p, w.h_s)
     w.square_A2s = 0.0
     impulse = 0.0
     for k in range(3):
         e_start_V, e_end_V = start * f0[k], end * f1[k]
         if w.conducts[k] and count > 1:
-            g0_A = (w.v_V[k] - star_start_V - e_start_V) / path_ohm
-            g1_A = (w.v_V[k] - star_end_V - e_end_V) / path_ohm
-            impulse += _phase(w, k, s.i_A[k], g0_A, g1_A, tau_s, fall)
+            g0_A = (w.v_V[k] - star_start_V - e_start_V) * per_ohm
+            g1_A = (w.v_V[k] - star_end_V - e_end_V) * per_ohm
+            impulse += _phase(w, k, s.i_A[k], g0_A, g1_A, decay)
         else:
             _no_current(w, k)
         w.w_start_V[k] = w.v_V[k] if w.conducts[k] else star_start_V + e_start_V
@@ -111,7 +127,7 @@ def trial(p: Record, s: Record, w: Record, shape: Record, h_s: float) -> None:
         + p.viscous_Nm_s_per_rad * middle
         + p.windage_Nm_s2_per_rad2 * middle * abs(middle)
     )
-    w.omega_end_rad_s = s.omega_rad_s + (impulse - (w.drag_Nm + w.fan_Nm) * h_s) / p.inertia_kg_m2
+    w.omega_end_rad_s = s.omega_rad_s + (impulse - (w.drag_Nm + w.fan_Nm) * h_s) * (1.0 / p.inertia_kg_m2)
     if s.omega_rad_s == 0.0 and w.omega_end_rad_s * w.direction < 0.0:
         w.omega_end_rad_s = 0.0
     w.advance_rad = 0.5 * p.pole_pairs * h_s * (s.omega_rad_s + w.omega_end_rad_s)

@@ -17,6 +17,7 @@ from sim.processor.records import (
     LOG_LEAVE,
     NEVER,
     SERVICE_ORDER,
+    START,
 )
 
 
@@ -72,7 +73,8 @@ def leave(c: Record, k: Record, log: Record) -> None:
     """The handler returns: exit cycles, bookkeeping, and sleep until `k.free` at least."""
     handler = k.handler
     note(k, log, LOG_LEAVE, handler, 0)
-    k.free = k.now + c.exit_cycles
+    # the start handler is what reset jumps to: nobody to return to
+    k.free = k.now + (0 if handler == START else c.exit_cycles)
     cycles = k.free - k.wake
     k.busy_cycles += cycles
     k.runs[handler] += 1

@@ -7,10 +7,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from controllers import HANDLERS, Binding, LinkedProgram, Program, compile_law, law_path, link
+from controllers import Binding, LinkedProgram, Program, compile_law, law_path, link
+from controllers.ports import STEP_OFF
+from controllers.program import HANDLERS
 from sim.design import Design
 from sim.plant.emf import FIRST_KNOT_DEG, trapezoid
-from sim.plant.hall import hall_places, level_at
+from sim.plant.hall import hall_places
 from sim.plant.records import (
     PLANT,
     PLANT_STATE,
@@ -18,12 +20,13 @@ from sim.plant.records import (
     SWITCHED_HIGH_SIDE,
     Record,
 )
-from sim.processor.records import HANDLER_COUNT, NEVER, PROCESSOR, PROCESSOR_STATE, START
+from sim.processor.records import ASLEEP, HANDLER_COUNT, NEVER, PROCESSOR, PROCESSOR_STATE, START
 from targets import Target, load_target
 
 TRAPEZOID_KNOTS = 6
-FINE_TICK_Hz = 1e9
-"""`firmware.idealise = ["tick"]`: a step timer of 1 ns resolution."""
+FINE_TICK_Hz = 35e6
+"""`firmware.idealise = ["tick"]`: at most 35 counts a microsecond; finer ones would take `rpm_ticks` of a motor with one pole
+pair beyond 31 bits, and one count then moves a speed of 20,000 rpm by 1 rpm already."""
 FINE_TIMER_BITS = 32
 SAMPLES = 2000
 """Rows of the decimated traces per run."""
@@ -79,11 +82,8 @@ def plant_state(p: Record, start_angle_deg: float) -> Record:
     """PLANT_STATE record of a rotor at rest at an electrical angle, all switches off."""
     phi = math.radians(start_angle_deg - FIRST_KNOT_DEG) % (2.0 * math.pi)
     knot = int(phi / p["cell_rad"]) % int(p["knots"])
-    state = _record(
-        PLANT_STATE, {"knot": knot, "u_rad": phi - knot * p["cell_rad"], "step": 6, "unsettled": 1, "busy": -1}
-    )
-    state["hall"] = level_at(p, state)
-    return state
+    start = {"knot": knot, "u_rad": phi - knot * p["cell_rad"], "step": STEP_OFF, "unsettled": 1, "busy": ASLEEP}
+    return _record(PLANT_STATE, start)
 
 
 @dataclass(frozen=True)
@@ -118,11 +118,12 @@ def build_firmware(design: Design) -> Firmware:
     """
     settings = design.firmware
     target = load_target(settings.target)
-    fine = "tick" in settings.idealise
+    fine = "tick" in settings.idealise or target.exact_arithmetic
     usual_Hz = settings.clock_Hz or target.clock.default_Hz
-    # A finer tick needs a finer cycle: the clock and every cost are multiplied by the same whole number.
-    scale = max(1, round(FINE_TICK_Hz / usual_Hz)) if fine else 1
-    tick_cycles = 1 if fine else settings.prescaler * target.step_timer.clock_divider
+    # A finer tick can need a finer cycle: the clock and every cost are multiplied by the same whole number.
+    scale = max(1, int(FINE_TICK_Hz // usual_Hz)) if fine else 1
+    coarse_cycles = settings.prescaler * target.step_timer.clock_divider
+    tick_cycles = math.ceil(usual_Hz * scale / FINE_TICK_Hz) if fine else coarse_cycles
     timer_bits = FINE_TIMER_BITS if fine else target.step_timer.width_bits
     clock_Hz = usual_Hz * scale
     pwm_count_cycles = target.pwm.clock_divider * scale

@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from controllers import HANDLERS
+from controllers.program import HANDLERS
 from controllers.machine import FAULT_NAMES
 from sim.processor.records import TRACE_COLUMNS
 from sim.run.simulate import Recording

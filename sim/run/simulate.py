@@ -7,7 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.design import Design
-from sim.loop.spin import NO_PROGRESS, SEGMENTS_SPENT, spin
+from sim.loop.native import run_spin
+from sim.loop.spin import NO_PROGRESS, SEGMENTS_SPENT
 from sim.plant.emf import trapezoid
 from sim.plant.records import SEGMENT, WINDOW_COLUMNS, Record
 from sim.processor.records import LOG_COLUMNS, TRACE_COLUMNS
@@ -74,12 +75,19 @@ def simulate(
     trace = np.zeros((SAMPLES + 2, len(TRACE_COLUMNS)))
     window = np.zeros((window_rows, len(WINDOW_COLUMNS)))
     log = np.zeros((log_rows, len(LOG_COLUMNS)), np.int64)
-    ending = spin(
-        p, s, w, trapezoid(TRAPEZOID_KNOTS), c, k,
-        program.code, instruction_costs(firmware), program.ints.copy(), program.floats.copy(), faults,
-        command_rows(design), trace, window, log,
-        int(SEGMENTS_PER_SECOND * max(design.command.duration_s, 0.1)),
-    )  # fmt: skip
+    arrays: dict[str, NDArray[Any]] = {
+        "shape": trapezoid(TRAPEZOID_KNOTS),
+        "code": program.code,
+        "cost": instruction_costs(firmware),
+        "ints": program.ints.copy(),
+        "floats": program.floats.copy(),
+        "faults": faults,
+        "commands": command_rows(design),
+        "trace": trace,
+        "window": window,
+        "log": log,
+    }
+    ending = run_spin(p, s, w, c, k, arrays, int(SEGMENTS_PER_SECOND * max(design.command.duration_s, 0.1)))
     if ending in _ENDINGS:
         raise InputError([_no_result(ending, s)])
     return Recording(

@@ -50,7 +50,7 @@ def suspects(design: Design) -> list[Suspect]:
     perfect = {"cost": "processor", "tick": "tick", "rounding": "rounding"}
     words = {
         "cost": "every instruction takes no time",
-        "tick": "a timer tick of 1 ns",
+        "tick": "a timer tick of about 30 ns",
         "rounding": "arithmetic in f64 at the same cost",
     }
     listed = [

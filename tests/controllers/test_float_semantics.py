@@ -1,0 +1,166 @@
+"""Float operations of the machine against numpy, conversions against gcc."""
+
+import ctypes
+import math
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pytest
+
+from controllers import opcodes
+from controllers.kinds import F32, F64, INTEGER_KINDS, Kind
+from controllers.machine import CONVERSION, OVERFLOW, ZERO_DIVISION
+from tests.controllers.support import (
+    C_TYPES,
+    FLOAT_KINDS,
+    compile_c,
+    operand_pairs,
+    operation_rows,
+    run_operation,
+)
+
+DTYPES = {"f32": np.float32, "f64": np.float64}
+ARITHMETIC = {
+    "add": (np.add, opcodes.F_ADD),
+    "sub": (np.subtract, opcodes.F_SUB),
+    "mul": (np.multiply, opcodes.F_MUL),
+    "div": (np.divide, opcodes.F_DIV),
+}
+COMPARES: dict[str, tuple[Callable[[float, float], bool], int]] = {
+    "lt": (lambda a, b: a < b, opcodes.F_JUMP_LT),
+    "le": (lambda a, b: a <= b, opcodes.F_JUMP_LE),
+    "eq": (lambda a, b: a == b, opcodes.F_JUMP_EQ),
+    "not_lt": (lambda a, b: not a < b, opcodes.F_JUMP_NOT_LT),
+    "not_le": (lambda a, b: not a <= b, opcodes.F_JUMP_NOT_LE),
+    "ne": (lambda a, b: a != b, opcodes.F_JUMP_NE),
+}
+
+
+def float_pairs(kind: Kind, count: int = 20000) -> Any:
+    """Random values of both signs, 2**-30..2**30: results stay normal, where rounding twice equals rounding once."""
+    draw = np.random.default_rng(7)
+    size = np.exp2(draw.uniform(-30, 30, size=(count, 2)))
+    return (size * draw.choice([-1, 1], size=(count, 2))).astype(DTYPES[kind.name]).astype(np.float64)
+
+
+@pytest.mark.parametrize("name", ARITHMETIC)
+@pytest.mark.parametrize("kind", FLOAT_KINDS, ids=lambda kind: kind.name)
+def test_arithmetic_gives_the_bits_of_numpy(kind: Kind, name: str) -> None:
+    pairs = float_pairs(kind)
+    function, op = ARITHMETIC[name]
+    _, result, faults = run_operation(operation_rows(op, kind), pairs)
+    a, b = (pairs[:, column].astype(DTYPES[kind.name]) for column in (0, 1))
+    np.testing.assert_array_equal(result, function(a, b).astype(np.float64))
+    assert not faults.any()
+
+
+@pytest.mark.parametrize("name", COMPARES)
+@pytest.mark.parametrize("kind", FLOAT_KINDS, ids=lambda kind: kind.name)
+def test_comparison_follows_ieee_754_also_for_nan(kind: Kind, name: str) -> None:
+    values = (-math.inf, -1.5, -0.0, 0.0, 1.5, math.inf, math.nan)
+    pairs = np.array([(a, b) for a in values for b in values])
+    holds, op = COMPARES[name]
+    rows = operation_rows(op, kind)
+    with np.errstate(invalid="ignore"):  # the integer image of NaN is not used
+        result, _, _ = run_operation(rows, pairs)
+    np.testing.assert_array_equal(result, [holds(a, b) for a, b in pairs])
+
+
+@pytest.mark.parametrize("kind", FLOAT_KINDS, ids=lambda kind: kind.name)
+def test_negation_changes_the_sign_only(kind: Kind) -> None:
+    pairs = float_pairs(kind, 100)
+    _, result, _ = run_operation(operation_rows(opcodes.F_NEG, kind), pairs)
+    np.testing.assert_array_equal(result, -pairs[:, 0])
+
+
+def test_division_by_zero_is_infinite_and_counted() -> None:
+    """IEEE 754: x/0 is an infinity with the sign of both, 0/0 is NaN."""
+    pairs = np.array([(1.0, 0.0), (-1.0, 0.0), (1.0, -0.0), (0.0, 0.0), (1.0, 2.0)])
+    _, result, faults = run_operation(operation_rows(opcodes.F_DIV, F32), pairs)
+    np.testing.assert_array_equal(result, [math.inf, -math.inf, -math.inf, math.nan, 0.5])
+    np.testing.assert_array_equal(faults[:, ZERO_DIVISION], [1, 1, 1, 1, 0])
+
+
+@pytest.mark.parametrize(("kind", "big"), [(F32, 3e38), (F64, 1.7e308)], ids=["f32", "f64"])
+def test_infinite_result_of_finite_operands_counts_as_overflow(kind: Kind, big: float) -> None:
+    pairs = np.array([(big, big), (big, -big), (1.0, 1.0)]).astype(DTYPES[kind.name]).astype(np.float64)
+    _, result, faults = run_operation(operation_rows(opcodes.F_ADD, kind), pairs)
+    np.testing.assert_array_equal(result, [math.inf, 0.0, 2.0])
+    np.testing.assert_array_equal(faults[:, OVERFLOW], [1, 0, 0])
+
+
+def test_narrowing_a_double_gives_the_bits_of_numpy() -> None:
+    pairs = float_pairs(F64)
+    _, result, _ = run_operation(operation_rows(opcodes.F_CONVERT, F32, b=0, extra=F64.index), pairs)
+    np.testing.assert_array_equal(result, pairs[:, 0].astype(np.float32).astype(np.float64))
+
+
+def c_source() -> str:
+    """Conversions between every integer and float kind."""
+    parts = ["#include <stdint.h>\n"]
+    for whole in INTEGER_KINDS:
+        for real in FLOAT_KINDS:
+            integer, floating = C_TYPES[whole.name], C_TYPES[real.name]
+            parts.append(
+                f"void {whole.name}_to_{real.name}(const double *a, double *r, int n) {{\n"
+                f"  for (int i = 0; i < n; i++) {{ {integer} x = a[i]; r[i] = ({floating})x; }}\n}}\n"
+                f"void {real.name}_to_{whole.name}(const double *a, double *r, int n) {{\n"
+                f"  for (int i = 0; i < n; i++) {{ {floating} x = a[i]; r[i] = ({integer})x; }}\n}}\n"
+            )
+    return "".join(parts)
+
+
+@pytest.fixture(scope="session")
+def judge(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str, Any], Any]:
+    """judge(function, values): what gcc's code answers."""
+    library = compile_c(tmp_path_factory.mktemp("judge"), c_source())
+
+    def answer(function: str, values: Any) -> Any:
+        operand = np.ascontiguousarray(values, dtype=np.float64)
+        result = np.zeros(len(operand))
+        pointers = [ctypes.c_void_p(array.ctypes.data) for array in (operand, result)]
+        getattr(library, function)(*pointers, len(operand))
+        return result
+
+    return answer
+
+
+@pytest.mark.parametrize("real", FLOAT_KINDS, ids=lambda kind: kind.name)
+@pytest.mark.parametrize("whole", INTEGER_KINDS, ids=lambda kind: kind.name)
+def test_integer_to_float_gives_the_bits_of_gcc(
+    judge: Callable[[str, Any], Any], whole: Kind, real: Kind
+) -> None:
+    """ISO C11 6.3.1.4 p2: exact where it fits, else rounded (gcc: to nearest)."""
+    pairs = operand_pairs(whole)
+    rows = operation_rows(opcodes.INT_TO_FLOAT, real, b=0, extra=whole.index)
+    _, result, _ = run_operation(rows, pairs)
+    np.testing.assert_array_equal(result, judge(f"{whole.name}_to_{real.name}", pairs[:, 0]))
+
+
+@pytest.mark.parametrize("real", FLOAT_KINDS, ids=lambda kind: kind.name)
+@pytest.mark.parametrize("whole", INTEGER_KINDS, ids=lambda kind: kind.name)
+def test_float_to_integer_gives_the_bits_of_gcc(
+    judge: Callable[[str, Any], Any], whole: Kind, real: Kind
+) -> None:
+    """ISO C11 6.3.1.4 p1: the fraction is dropped; only values whose whole part fits are defined."""
+    draw = np.random.default_rng(3)
+    inside = draw.uniform(whole.low - 0.99, whole.high + 0.99, size=(4000, 2)) / np.exp2(
+        draw.integers(0, whole.bits, size=(4000, 1))
+    )
+    values = inside.astype(DTYPES[real.name]).astype(np.float64)
+    values = values[(np.trunc(values[:, 0]) >= whole.low) & (np.trunc(values[:, 0]) <= whole.high)]
+    rows = operation_rows(opcodes.FLOAT_TO_INT, whole, b=0, extra=real.index)
+    result, _, faults = run_operation(rows, values)
+    np.testing.assert_array_equal(result, judge(f"{real.name}_to_{whole.name}", values[:, 0]))
+    assert not faults.any()
+
+
+@pytest.mark.parametrize("whole", INTEGER_KINDS, ids=lambda kind: kind.name)
+def test_float_outside_the_integer_saturates_and_is_counted(whole: Kind) -> None:
+    values = np.array([whole.high + 1.0, whole.low - 1.0, math.inf, -math.inf, math.nan, whole.high + 0.5])
+    pairs = np.column_stack([values, np.zeros_like(values)])
+    rows = operation_rows(opcodes.FLOAT_TO_INT, whole, b=0, extra=F64.index)
+    result, _, faults = run_operation(rows, pairs)
+    np.testing.assert_array_equal(result, [whole.high, whole.low, whole.high, whole.low, 0, whole.high])
+    np.testing.assert_array_equal(faults[:, CONVERSION], [1, 1, 1, 1, 1, 0])
