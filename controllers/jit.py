@@ -7,6 +7,7 @@ that file to the linker of LLVM, which takes milliseconds.
 
 import ctypes
 import hashlib
+import importlib
 import os
 import platform
 import sys
@@ -21,6 +22,7 @@ import numba
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
+_OPTIONS: dict[str, Any] = {"error_model": "numpy", "_nrt": False}
 _PACKAGES = ("controllers", "sim/plant", "sim/processor", "sim/loop")
 
 
@@ -30,7 +32,7 @@ def kernel(function: Function) -> Function:
     Division by zero follows IEEE 754 (error_model), and array references are not counted (_nrt): a kernel neither raises nor
     allocates, and the counting took half of the time.
     """
-    return cast(Function, numba.njit(error_model="numpy", _nrt=False)(function))
+    return cast(Function, numba.njit(**_OPTIONS)(function))
 
 
 def _digest() -> str:
@@ -133,11 +135,8 @@ def _target_machine() -> Any:
 
 def _name_helpers() -> None:
     """Make numba's run-time helpers, which its error paths refer to, known to the linker."""
-    from numba import _helperlib
-    from numba.core.runtime import _nrt_python
-
-    for prefix, helpers in (("numba_", _helperlib.c_helpers), ("NRT_", _nrt_python.c_helpers)):
-        for name, address in helpers.items():
+    for prefix, module in (("numba_", "numba._helperlib"), ("NRT_", "numba.core.runtime._nrt_python")):
+        for name, address in importlib.import_module(module).c_helpers.items():
             llvm.add_symbol(prefix + name, address)
 
 

@@ -73,8 +73,8 @@ class Memory(Record):
         return self
 
 
-class StepTimer(Record):
-    """Timer that times the steps: width [bits], prescalers on offer, CPU clocks per timer input clock."""
+class Timer(Record):
+    """A counter: width [bits], prescalers on offer, CPU clocks per timer input clock."""
 
     width_bits: PositiveCount
     prescalers: Prescalers
@@ -88,14 +88,6 @@ class StepTimer(Record):
                 "prescalers must rise and none may appear twice", str(list(self.prescalers)), "sort the list"
             )
         return self
-
-
-class Pwm(Record):
-    """Duty generator: width [bits] and CPU clocks per count."""
-
-    width_bits: PositiveCount
-    clock_divider: PositiveCount
-    source: Text
 
 
 class Interrupt(Record):
@@ -168,8 +160,8 @@ class TargetHead(Record):
     exact_arithmetic: bool  # true for the ideal machine only: arithmetic is bound to f64
     clock: Clock
     memory: Memory
-    step_timer: StepTimer
-    pwm: Pwm
+    step_timer: Timer
+    pwm: Timer
     interrupt: Interrupt
 
 

@@ -35,9 +35,9 @@ class DutyPi(Law):
     """Hold the speed by a PI controller of the duty, commutated from the Hall edge."""
 
     start_step = param(
-        ticks, "start_step_s", 0.004, low=1e-6, high=1.0, about="step time of the blind first steps"
+        ticks, "start_step_s", 0.014, low=1e-6, high=1.0, about="step time of the blind first steps"
     )
-    start_duty = param(u16, "start_duty", 0.3, low=0, high=1, about="duty until the speed is known")
+    start_duty = param(u16, "start_duty", 0.5, low=0, high=1, about="duty until the speed is known")
     kp = param(gain, "kp_duty_per_rpm", 1e-4, low=0, high=1, about="proportional gain")
     ki = param(gain, "ki_duty_per_rpm_s", 1e-3, low=0, high=100, times=256, about="integral gain")
     stall_steps = param(
@@ -48,10 +48,10 @@ class DutyPi(Law):
     )
 
     FEWEST_STEPS = const(u8, 2)
-    MOST_STEPS = const(u8, 8)
 
     step = var(u8, 0)  # 0..5
     steps_since_edge = var(u8, 0)
+    room = var(ticks, 0)  # what is left of the timer's range since the last edge, 0 where it may have wrapped
     last_edge = var(ticks, 0)  # timer count at the last Hall edge
     period = var(ticks, 0)  # last trusted period, 0 where the speed is not known
     compare = var(ticks, 0)  # timer count at which the next step is due
@@ -74,6 +74,10 @@ class DutyPi(Law):
         self.step = step
         self.compare = wrap_add(self.compare, self.step_ticks)
         hw.set_compare(self.compare)
+        if self.room > self.step_ticks:
+            self.room -= self.step_ticks
+        else:
+            self.room = 0
         self.steps_since_edge += 1
         if self.steps_since_edge > self.stall_steps:
             self.restart()
@@ -86,11 +90,11 @@ class DutyPi(Law):
         hw.set_compare(wrap_add(edge, self.step_ticks))
         period = wrap_sub(edge, self.last_edge)
         self.last_edge = edge
-        steps = self.steps_since_edge
-        self.steps_since_edge = 0
-        if steps >= self.FEWEST_STEPS and steps <= self.MOST_STEPS:
+        if self.room >= self.step_ticks and self.steps_since_edge >= self.FEWEST_STEPS:
             self.period = period
             self.step_ticks = period // 6
+        self.room = hw.timer_top
+        self.steps_since_edge = 0
         due = wrap_add(edge, self.step_ticks)
         # a compare that is past already would wait for the whole wrap of the timer
         soonest = wrap_add(hw.timer(), max(self.catch_up, ticks(1)))
@@ -113,5 +117,5 @@ class DutyPi(Law):
 
     def restart(self) -> None:
         self.period = 0
-        self.step_ticks = min(self.start_step, hw.timer_top >> 3)
-        self.steps_since_edge = self.MOST_STEPS + 1  # the next edge ends no period that can be trusted
+        self.step_ticks = min(self.start_step, hw.timer_top >> 1)
+        self.room = 0  # the next edge ends no period that can be trusted

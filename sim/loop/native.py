@@ -2,8 +2,8 @@
 
 from typing import Any
 
-import numba
 import numpy as np
+from numba import carray as array
 from numpy.typing import NDArray
 
 from controllers.jit import NativeKernel
@@ -26,7 +26,6 @@ def _entry(
     max_segments: int,
 ) -> int:  # fmt: skip
     """Arrays and records at the addresses given, handed to `spin`; addresses in the order of its arguments, then row counts."""
-    array = numba.carray
     return spin(
         array(p, 1, PLANT)[0],
         array(s, 1, PLANT_STATE)[0],

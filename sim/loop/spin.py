@@ -14,7 +14,7 @@ from sim.plant.advance import HALL_RISE, LOST, REACHED, advance
 from sim.plant.circuit import set_legs
 from sim.plant.hall import level_at
 from sim.plant.records import Record
-from sim.processor.access import access, close_turn
+from sim.processor.access import access
 from sim.processor.handlers import control_tick, enter, leave, raise_flag, run_on
 from sim.processor.log import note
 from sim.processor.records import (
@@ -37,7 +37,7 @@ def _hall_edge(s: Record, c: Record, k: Record, log: Record, rising: bool) -> No
     """Capture the count and ask for the handler on a rising edge."""
     if rising:
         k.captured = count_at(c, k.now)
-        close_turn(k)
+        k.hall_edges += 1
         raise_flag(c, k, HALL_EDGE, k.now)
     note(k, log, LOG_HALL, s.hall, k.captured)
 

@@ -17,6 +17,19 @@ def mechanical_rad(p: Record, s: Record) -> float:
 
 
 @kernel
+def _sample_steps(c: Record, k: Record, trace: Record, row: int) -> None:
+    """Step time, lateness and angle error since the row before; an interval without a step keeps the step time it had."""
+    if k.sample_steps > 0:
+        trace[row, 3] = (k.last_step - k.sample_step) / (k.sample_steps * c.tick_cycles)
+        trace[row, 7] = k.sample_late_deg
+        trace[row, 8] = k.sample_error_deg / k.sample_steps
+    k.sample_steps = 0
+    k.sample_step = k.last_step
+    k.sample_late_deg = 0.0
+    k.sample_error_deg = 0.0
+
+
+@kernel
 def sample(p: Record, s: Record, c: Record, k: Record, commands: Record, trace: Record) -> None:
     """Write one row of TRACE_COLUMNS; the interval is from the row before (or the start) to `k.now`."""
     row = k.trace_rows
@@ -30,14 +43,13 @@ def sample(p: Record, s: Record, c: Record, k: Record, commands: Record, trace: 
     trace[row, 0] = t_s
     trace[row, 1] = (angle - k.sample_angle) / interval_s * RPM_PER_RAD_S
     trace[row, 2] = command_rpm(commands, t_s)
-    trace[row, 3] = k.step_cycles / c.tick_cycles
+    trace[row, 3] = trace[row - 1, 3] if row > 0 else 0.0
     trace[row, 4] = k.duty_now / c.pwm_top
     trace[row, 5] = math.sqrt(max(s.square_A2s - k.sample_square, 0.0) / (3.0 * interval_s))
     trace[row, 6] = (k.busy_cycles - k.sample_busy) / (interval_s * c.clock_Hz)
-    trace[row, 7] = k.last_late_deg
-    trace[row, 8] = k.angle_error_deg
     trace[row, 9] = s.supply_J
-    trace[row, 10] = k.slips
+    trace[row, 10] = k.opposed_steps
+    _sample_steps(c, k, trace, row)
     k.sample_angle = angle
     k.sample_square = s.square_A2s
     k.sample_busy = k.busy_cycles

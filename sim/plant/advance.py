@@ -19,7 +19,7 @@ from sim.plant.events import (
 )
 from sim.plant.hall import corner_ahead, pass_corner
 from sim.plant.records import HIGH, LOW, OFF, Record
-from sim.plant.segment import start_shapes, torque_Nm, trial
+from sim.plant.segment import no_segment, start_shapes, torque_Nm, trial
 from sim.plant.window import record_window
 
 REACHED, HALL_RISE, HALL_FALL, LOST = range(4)
@@ -67,6 +67,9 @@ def _search(
         if at_s >= h_s * _SAME:
             break
         h_s, kind, leg = at_s, next_kind, next_leg
+        if h_s <= 0.0:
+            no_segment(s, w)
+            break
     return kind, leg
 
 

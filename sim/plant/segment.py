@@ -134,6 +134,18 @@ def trial(p: Record, s: Record, w: Record, shape: Record, h_s: float) -> None:
 
 
 @kernel
+def no_segment(s: Record, w: Record) -> None:
+    """A segment of no length: an event at the very start of a trial leaves the state as it is."""
+    w.h_s = 0.0
+    w.square_A2s = 0.0
+    w.omega_end_rad_s = s.omega_rad_s
+    w.advance_rad = 0.0
+    for k in range(3):
+        _no_current(w, k)
+        w.i_end_A[k] = s.i_A[k]
+
+
+@kernel
 def current_A(p: Record, w: Record, k: int, t_s: float) -> float:
     """Current of phase `k`, `t_s` after the start of the segment in `w`."""
     tau_s = p.inductance_H / (p.resistance_ohm + p.switch_ohm)

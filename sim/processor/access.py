@@ -20,13 +20,12 @@ from sim.processor.records import (
     LATE_STEP_DEG,
     LOG_READ,
     LOG_WRITE,
+    OPPOSED_STEP_DEG,
     START,
 )
 from sim.processor.timers import count_at, write_compare, write_duty
 
 _STEP_DEG = 60.0
-_FEWEST_STEPS, _MOST_STEPS = 5, 7
-"""A turn of the rotor answered by fewer or more steps than these slipped: six, give or take the one at the edge itself."""
 
 
 @kernel
@@ -47,10 +46,22 @@ def _book_lateness(p: Record, s: Record, c: Record, k: Record) -> None:
     cycles = k.now - k.asked
     electrical_deg_per_s = math.degrees(abs(s.omega_rad_s)) * p.pole_pairs
     degrees = cycles / c.clock_Hz * electrical_deg_per_s
-    k.last_late_deg = degrees
+    k.sample_late_deg = max(k.sample_late_deg, degrees)
     k.late_steps += degrees > LATE_STEP_DEG
     k.worst_late_cycles = max(k.worst_late_cycles, cycles)
     k.worst_late_deg = max(k.worst_late_deg, degrees)
+
+
+@kernel
+def _book_angle(p: Record, s: Record, k: Record, step: int) -> None:
+    """How far from its place the rotor finds the new step: positive when the step comes late."""
+    angle_deg = math.degrees(s.knot * p.cell_rad + s.u_rad)
+    error_deg = (angle_deg - _STEP_DEG * step + 180.0) % 360.0 - 180.0
+    k.sample_error_deg += error_deg
+    k.sample_steps += 1
+    if abs(error_deg) > OPPOSED_STEP_DEG:
+        k.opposed_steps += 1
+        k.last_opposed = k.now
 
 
 @kernel
@@ -63,30 +74,9 @@ def _write_step(p: Record, s: Record, c: Record, k: Record, step: int) -> None:
     if step >= STEPS:
         return
     k.steps += 1
-    k.steps_in_turn += 1
-    if k.steps_in_turn > _MOST_STEPS and (k.steps_in_turn - _MOST_STEPS) % STEPS == 1:
-        book_slip(k)
-    k.step_cycles = k.now - k.last_step_cycle
-    k.last_step_cycle = k.now
+    k.last_step = k.now
     _book_lateness(p, s, c, k)
-    angle_deg = math.degrees(s.knot * p.cell_rad + s.u_rad)
-    k.angle_error_deg = (angle_deg - _STEP_DEG * step + 180.0) % 360.0 - 180.0
-
-
-@kernel
-def book_slip(k: Record) -> None:
-    """Count a turn in which steps and rotor parted."""
-    k.slips += 1
-    k.last_slip = k.now
-
-
-@kernel
-def close_turn(k: Record) -> None:
-    """At a rising Hall edge: a turn with too few steps slipped (too many were counted while they were made)."""
-    if k.hall_edges > 0 and k.steps_in_turn < _FEWEST_STEPS:
-        book_slip(k)
-    k.hall_edges += 1
-    k.steps_in_turn = 0
+    _book_angle(p, s, k, step)
 
 
 @kernel

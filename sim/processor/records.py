@@ -16,6 +16,10 @@ SERVICE_ORDER = (STEP_TIMER, HALL_EDGE, CONTROL_TICK)
 LATE_STEP_DEG = 15.0
 """A step later than this counts as late: a quarter of a step (our own convention)."""
 
+OPPOSED_STEP_DEG = 90.0
+"""A step made with the rotor further than this from where the step belongs opposes the motion: the line-to-line back-EMF of a trapezoid
+changes sign 60 degrees before and 120 after the step's place, so its mean over the next 60 degrees does so at 90 to either side."""
+
 PROCESSOR = np.dtype(
     [
         ("clock_Hz", "f8"),
@@ -62,28 +66,29 @@ PROCESSOR_STATE = np.dtype(
         ("late_steps", "i8"),
         ("worst_late_cycles", "i8"),
         ("worst_late_deg", "f8"),
-        ("last_late_deg", "f8"),
-        ("last_step_cycle", "i8"),
-        ("step_cycles", "i8"),
-        ("angle_error_deg", "f8"),
+        ("last_step", "i8"),
         ("hall_edges", "i8"),
         ("missed_edges", "i8"),
         ("missed_compares", "i8"),
         ("overruns", "i8"),
-        ("steps_in_turn", "i8"),
-        ("slips", "i8"),
-        ("last_slip", "i8"),
+        ("opposed_steps", "i8"),
+        ("last_opposed", "i8"),
         ("next_sample", "i8"),
         ("trace_rows", "i8"),
         ("sample_busy", "i8"),
         ("sample_angle", "f8"),
         ("sample_square", "f8"),
+        ("sample_steps", "i8"),
+        ("sample_step", "i8"),
+        ("sample_late_deg", "f8"),
+        ("sample_error_deg", "f8"),
         ("log_rows", "i8"),
     ],
     align=True,
 )
 """State and counters. `wake`: when the next, or the running, handler begins to be entered; `asked`: when its event was due; `resume`: cycle at which the handler's next
-hardware access (or its return) takes effect; `free`: cycle at which the last handler gave the processor back."""
+hardware access (or its return) takes effect; `free`: cycle at which the last handler gave the processor back; `last_step`: cycle of
+the last commutation. `sample_...`: what the trace needs from the last sample on."""
 
 LOG_MATCH, LOG_HALL, LOG_TICK, LOG_ENTER, LOG_LEAVE, LOG_READ, LOG_WRITE, LOG_PWM = range(8)
 LOG_NAMES = ("match", "hall", "tick", "enter", "leave", "read", "write", "pwm")
@@ -102,7 +107,8 @@ TRACE_COLUMNS = (
     "lateness_deg",
     "angle_error_deg",
     "supply_J",
-    "slips",
+    "opposed_steps",
 )
-"""Columns of the decimated traces. Speed, current and load are means since the row before; `duty` is 0 to 1; `angle_error_deg`
-is how late the rotor found the last step, measured at the rotor."""
+"""Columns of the decimated traces. Means since the row before: speed, step time, current, load, angle error; `lateness_deg` is the
+largest since then, of a step after the event that asked for it; `angle_error_deg` is how late the step came for the rotor (0: where
+back-EMF commutation is ideal). `duty` is 0 to 1."""

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from controllers import Binding, LinkedProgram, Program, compile_law, law_path, link
+from controllers.cost import TYPICAL
 from controllers.ports import STEP_OFF
 from controllers.program import HANDLERS
 from sim.design import Design
@@ -21,13 +22,17 @@ from sim.plant.records import (
     Record,
 )
 from sim.processor.records import ASLEEP, HANDLER_COUNT, NEVER, PROCESSOR, PROCESSOR_STATE, START
-from targets import Target, load_target
+from targets import Fault, InputError, Target, load_target
 
 TRAPEZOID_KNOTS = 6
 FINE_TICK_Hz = 35e6
 """`firmware.idealise = ["tick"]`: at most 35 counts a microsecond; finer ones would take `rpm_ticks` of a motor with one pole
 pair beyond 31 bits, and one count then moves a speed of 20,000 rpm by 1 rpm already."""
 FINE_TIMER_BITS = 32
+EXACT = "f64"
+"""Arithmetic of a target that computes exactly, and of `firmware.idealise = ["rounding"]`."""
+MIN_PWM_COUNTS = 8
+"""A coarser duty than eighths is no control."""
 SAMPLES = 2000
 """Rows of the decimated traces per run."""
 
@@ -90,12 +95,14 @@ def plant_state(p: Record, start_angle_deg: float) -> Record:
 class Firmware:
     """The compiled and costed firmware of a design, and the timer it runs on.
 
+    `program` is what runs, `cycles` the kernel's cycles of each of its instructions; `linked` is what it costs and whether it fits.
     `clock_Hz`, `tick_cycles` and `pwm_count_cycles` count the kernel's cycles, `cycle_scale` of which make one CPU clock.
     """
 
     target: Target
     program: Program
     linked: LinkedProgram
+    cycles: NDArray[np.int64]
     clock_Hz: float
     tick_cycles: int
     timer_bits: int
@@ -110,6 +117,79 @@ class Firmware:
         return self.tick_cycles / self.clock_Hz
 
 
+@dataclass(frozen=True)
+class _Clocks:
+    """Clock, step timer and PWM of a design, in the kernel's cycles."""
+
+    clock_Hz: float
+    scale: int
+    tick_cycles: int
+    timer_bits: int
+    pwm_count_cycles: int
+    pwm_top: int
+
+
+def _clocks(design: Design, target: Target) -> _Clocks:
+    """Set up the timers; a finer tick can need a finer cycle: clock and costs are then multiplied by the same whole number."""
+    settings = design.firmware
+    fine = "tick" in settings.idealise or target.exact_arithmetic
+    usual_Hz = settings.clock_Hz or target.clock.default_Hz
+    scale = max(1, int(FINE_TICK_Hz // usual_Hz)) if fine else 1
+    coarse_cycles = settings.prescaler * target.step_timer.clock_divider
+    pwm_count_cycles, pwm_top = _pwm_counts(design, target, usual_Hz)
+    return _Clocks(
+        clock_Hz=usual_Hz * scale,
+        scale=scale,
+        tick_cycles=math.ceil(usual_Hz * scale / FINE_TICK_Hz) if fine else coarse_cycles,
+        timer_bits=FINE_TIMER_BITS if fine else target.step_timer.width_bits,
+        pwm_count_cycles=pwm_count_cycles * scale,
+        pwm_top=pwm_top,
+    )
+
+
+def _pwm_counts(design: Design, target: Target, clock_Hz: float) -> tuple[int, int]:
+    """CPU clocks per PWM count and counts per period, with the finest prescaler whose period fits the timer.
+
+    Raises:
+        InputError: no prescaler makes this PWM frequency.
+    """
+    pwm_Hz, most = design.drive.pwm_Hz, (1 << target.pwm.width_bits) - 1
+    for prescaler in target.pwm.prescalers:
+        count_cycles = prescaler * target.pwm.clock_divider
+        top = round(clock_Hz / (count_cycles * pwm_Hz))
+        if MIN_PWM_COUNTS <= top <= most:
+            return count_cycles, top
+    rule = f"must divide the clock of {target.name} into {MIN_PWM_COUNTS} to {most} counts with one of its prescalers"
+    high_Hz = clock_Hz / target.pwm.clock_divider / MIN_PWM_COUNTS
+    remedy = f"choose a lower pwm_Hz, {high_Hz:,.0f} Hz at most, or another target" if pwm_Hz > high_Hz else "choose a higher pwm_Hz"
+    raise InputError([Fault("drive.pwm_Hz", rule, f"{pwm_Hz:g} Hz", remedy)])
+
+
+def _compile(design: Design, clocks: _Clocks, arithmetic: str) -> Program:
+    """Compile the design's law in an arithmetic."""
+    settings = design.firmware
+    binding = Binding(
+        arithmetic=arithmetic,
+        timer_bits=clocks.timer_bits,
+        tick_Hz=clocks.clock_Hz / clocks.tick_cycles,
+        pole_pairs=design.motor.pole_pairs,
+        duty_top=clocks.pwm_top,
+        control_period_s=settings.control_period_s,
+        parameters=dict(settings.parameters),
+    )
+    return compile_law(law_path(settings.law), binding)
+
+
+def _cycles_like(program: Program, own: LinkedProgram, model: LinkedProgram) -> NDArray[np.int64]:
+    """Cycles of each instruction of `program`, scaled per handler so that its longest path costs what it does in `model`."""
+    cycles = own.cycles[:, TYPICAL].astype(np.float64)
+    starts = sorted((pc, name) for name, pc in program.handlers.items())
+    ends = [pc for pc, _ in starts[1:]] + [len(cycles)]
+    for (start, name), end in zip(starts, ends, strict=True):
+        cycles[start:end] *= model.typical_cycles[name] / max(own.typical_cycles[name], 1)
+    return np.rint(cycles).astype(np.int64)
+
+
 def build_firmware(design: Design) -> Firmware:
     """Compile the design's law for its target and link it.
 
@@ -118,38 +198,26 @@ def build_firmware(design: Design) -> Firmware:
     """
     settings = design.firmware
     target = load_target(settings.target)
-    fine = "tick" in settings.idealise or target.exact_arithmetic
-    usual_Hz = settings.clock_Hz or target.clock.default_Hz
-    # A finer tick can need a finer cycle: the clock and every cost are multiplied by the same whole number.
-    scale = max(1, int(FINE_TICK_Hz // usual_Hz)) if fine else 1
-    coarse_cycles = settings.prescaler * target.step_timer.clock_divider
-    tick_cycles = math.ceil(usual_Hz * scale / FINE_TICK_Hz) if fine else coarse_cycles
-    timer_bits = FINE_TIMER_BITS if fine else target.step_timer.width_bits
-    clock_Hz = usual_Hz * scale
-    pwm_count_cycles = target.pwm.clock_divider * scale
-    pwm_top = max(2, round(clock_Hz / (pwm_count_cycles * design.drive.pwm_Hz)))
-    exact = target.exact_arithmetic or "rounding" in settings.idealise
-    binding = Binding(
-        arithmetic="f64" if exact else settings.arithmetic,
-        timer_bits=timer_bits,
-        tick_Hz=clock_Hz / tick_cycles,
-        pole_pairs=design.motor.pole_pairs,
-        duty_top=pwm_top,
-        control_period_s=settings.control_period_s,
-        parameters=dict(settings.parameters),
-    )
-    program = compile_law(law_path(settings.law), binding)
+    clocks = _clocks(design, target)
+    program = _compile(design, clocks, EXACT if target.exact_arithmetic else settings.arithmetic)
+    linked = link(program, target)
+    cycles = linked.cycles[:, TYPICAL]
+    if "rounding" in settings.idealise and not target.exact_arithmetic:
+        program = _compile(design, clocks, EXACT)
+        cycles = _cycles_like(program, link(program, target), linked)
+    costs_nothing = "cost" in settings.idealise
     return Firmware(
         target=target,
         program=program,
-        linked=link(program, target),
-        clock_Hz=clock_Hz,
-        tick_cycles=tick_cycles,
-        timer_bits=timer_bits,
-        pwm_count_cycles=pwm_count_cycles,
-        pwm_top=pwm_top,
-        cycle_scale=scale,
-        costs_nothing="cost" in settings.idealise,
+        linked=linked,
+        cycles=np.ascontiguousarray(cycles * (0 if costs_nothing else clocks.scale)),
+        clock_Hz=clocks.clock_Hz,
+        tick_cycles=clocks.tick_cycles,
+        timer_bits=clocks.timer_bits,
+        pwm_count_cycles=clocks.pwm_count_cycles,
+        pwm_top=clocks.pwm_top,
+        cycle_scale=clocks.scale,
+        costs_nothing=costs_nothing,
     )
 
 
@@ -196,12 +264,6 @@ def processor_state(c: Record) -> Record:
             "next_sample": c["sample_cycles"],
         },
     )
-
-
-def instruction_costs(firmware: Firmware) -> NDArray[np.int64]:
-    """Cycles of each instruction as the kernel counts them: the typical ones of the target."""
-    scale = 0 if firmware.costs_nothing else firmware.cycle_scale
-    return np.ascontiguousarray(firmware.linked.cycles[:, 1] * scale)
 
 
 def command_rows(design: Design) -> NDArray[np.float64]:

@@ -33,7 +33,8 @@ class Metrics:
 
     `settled_...` are means over the last tenth of the run. `time_to_speed_s` is None when the required speed was never reached.
     `worst_case_cycles`: per handler, entry and exit included, the longest path at the highest instruction costs; `measured_cycles`:
-    the longest seen in the run. `late_steps`: later than a quarter of a step. `slips`: turns in which steps and rotor parted.
+    the longest seen in the run. `late_steps`: later than a quarter of a step. `opposed_steps`: steps that pushed against the
+    motion, with the rotor more than 90 electrical degrees from where they belong.
     """
 
     reached_rpm: float
@@ -52,8 +53,8 @@ class Metrics:
     missed_edges: int
     missed_compares: int
     overruns: int
-    slips: int
-    last_slip_s: float | None
+    opposed_steps: int
+    last_opposed_s: float | None
     faults: tuple[ArithmeticFault, ...]
     peak_phase_A: float
     rms_phase_A: float
@@ -157,11 +158,11 @@ def _motor_numbers(recording: Recording) -> dict[str, Any]:
 def _counter_numbers(recording: Recording) -> dict[str, Any]:
     """Processor fields of Metrics."""
     k, clock_Hz = recording.counters, recording.firmware.clock_Hz
-    names = ("steps", "late_steps", "missed_edges", "missed_compares", "overruns", "slips")
+    names = ("steps", "late_steps", "missed_edges", "missed_compares", "overruns", "opposed_steps")
     return {name: int(k[name]) for name in names} | {
         "worst_lateness_us": float(k["worst_late_cycles"]) / clock_Hz * 1e6,
         "worst_lateness_deg": float(k["worst_late_deg"]),
-        "last_slip_s": float(k["last_slip"]) / clock_Hz if k["slips"] else None,
+        "last_opposed_s": float(k["last_opposed"]) / clock_Hz if k["opposed_steps"] else None,
         "cpu_load": _settled(recording, "cpu_load"),
         "peak_cpu_load": float(column(recording, "cpu_load").max()),
     }

@@ -18,7 +18,6 @@ from sim.run.assemble import (
     Firmware,
     build_firmware,
     command_rows,
-    instruction_costs,
     plant_parameters,
     plant_state,
     processor_parameters,
@@ -29,9 +28,11 @@ from targets import Fault, InputError
 SEGMENTS_PER_SECOND = 20_000_000
 """A run that needs more segments per simulated second is given up: about a hundred times what the fastest motor needs."""
 
+NO_NUMBER = -1
 _ENDINGS = {
-    SEGMENTS_SPENT: "the simulation needed too many segments",
-    NO_PROGRESS: "the simulation stopped making progress",
+    NO_NUMBER: "the simulation must yield finite numbers",
+    SEGMENTS_SPENT: "the simulation must end within its budget of segments",
+    NO_PROGRESS: "the simulation must make progress",
 }
 
 
@@ -78,7 +79,7 @@ def simulate(
     arrays: dict[str, NDArray[Any]] = {
         "shape": trapezoid(TRAPEZOID_KNOTS),
         "code": program.code,
-        "cost": instruction_costs(firmware),
+        "cost": firmware.cycles,
         "ints": program.ints.copy(),
         "floats": program.floats.copy(),
         "faults": faults,
@@ -88,6 +89,8 @@ def simulate(
         "log": log,
     }
     ending = run_spin(p, s, w, c, k, arrays, int(SEGMENTS_PER_SECOND * max(design.command.duration_s, 0.1)))
+    if not np.isfinite(trace[: k["trace_rows"]]).all():
+        ending = NO_NUMBER
     if ending in _ENDINGS:
         raise InputError([_no_result(ending, s)])
     return Recording(

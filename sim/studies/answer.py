@@ -10,7 +10,6 @@ from sim.run.simulate import Recording, simulate
 from sim.studies.explain import explain
 from sim.studies.limits import Diagnosis, diagnose, met
 
-LOG_ROWS_PER_TURN = 64
 WINDOW_ROWS_PER_TURN = 1200
 """Room in the close-up per electrical turn: six steps, their segments and PWM edges, a few points each."""
 WINDOW_TURNS = 3.0
@@ -60,10 +59,10 @@ class Result:
                 "missed_edges": metrics.missed_edges,
                 "missed_compares": metrics.missed_compares,
                 "overruns": metrics.overruns,
-                "slips": metrics.slips,
-                "last_slip_s": metrics.last_slip_s,
+                "opposed_steps": metrics.opposed_steps,
+                "last_opposed_s": metrics.last_opposed_s,
                 "faults": [asdict(fault) for fault in metrics.faults],
-                "rounding": [asdict_of(rounding) for rounding in self.recording.firmware.program.rounding],
+                "rounding": [dict(rounding._asdict()) for rounding in self.recording.firmware.program.rounding],
                 "flash_bytes": linked.flash_bytes,
                 "ram_bytes": linked.ram_bytes,
                 "fits": linked.fits,
@@ -92,11 +91,6 @@ CAUTION = (
 def finite(value: float | None) -> float | None:
     """None for infinity."""
     return value if value is not None and value < float("inf") else None
-
-
-def asdict_of(rounding: Any) -> dict[str, Any]:
-    """A named tuple as a dictionary."""
-    return dict(rounding._asdict())
 
 
 def answer(design: Design) -> Result:

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 
-from sim.run.ceilings import tick_step_rpm
+from sim.run.ceilings import tick_step_rpm, wrap_floor_rpm
 from sim.run.metrics import Metrics
 from sim.run.simulate import Recording
 from sim.studies.limits import Diagnosis, Gain
@@ -51,9 +51,15 @@ def _processor(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> st
     )
 
 
-def _tick(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
+def _timer(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
     del ceilings
     firmware, pairs = recording.firmware, recording.design.motor.pole_pairs
+    floor_rpm = wrap_floor_rpm(pairs, firmware.tick_s, firmware.timer_bits)
+    if metrics.settled_rpm < 1.5 * floor_rpm:
+        return (
+            f"The range of the timer holds it back: its {firmware.timer_bits} bits of {firmware.tick_s * 1e6:.3g} us cannot "
+            f"measure a speed below {floor_rpm:,.0f} rpm, so the law never learns the speed; a larger prescaler can."
+        )
     jump = tick_step_rpm(pairs, firmware.tick_s, metrics.settled_rpm)
     return (
         f"The timer tick holds it back: one tick is {firmware.tick_s * 1e6:.3g} us, a step only "
@@ -110,7 +116,7 @@ def _several(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
 _REASONS: dict[str, Callable[[Recording, Metrics, Ceilings], str]] = {
     "command": _command,
     "processor": _processor,
-    "tick": _tick,
+    "timer": _timer,
     "rounding": _rounding,
     "law": _law,
     "hall": _hall,
@@ -140,8 +146,9 @@ def _symptoms(metrics: Metrics) -> str:
         words.append(f"{metrics.missed_compares:,} compares were written too late and waited for the whole timer")
     if metrics.missed_edges:
         words.append(f"{metrics.missed_edges:,} Hall edges were missed")
-    if metrics.slips:
-        words.append(f"rotor and steps parted {metrics.slips:,} times, last at {metrics.last_slip_s:.2f} s")
+    if metrics.opposed_steps:
+        share = metrics.opposed_steps / max(metrics.steps, 1)
+        words.append(f"{share:.0%} of the steps pushed against the motion, the last at {metrics.last_opposed_s:.2f} s")
     if metrics.faults:
         worst = metrics.faults[0]
         words.append(f"{worst.kind} in line {worst.line} of the law ({worst.text}) {worst.count:,} times")

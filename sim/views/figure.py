@@ -93,7 +93,7 @@ def _speed(ax: Axes, result: Result) -> None:
 def _step_time(ax: Axes, result: Result) -> None:
     """Step time as the timer made it, and how far from its place the rotor found the steps."""
     t_s = _trace(result, "t_s")
-    ax.plot(t_s, _trace(result, "step_time_ticks"), color=SIGNAL, linewidth=1.0, label="time between steps")
+    ax.plot(t_s, _trace(result, "step_time_ticks"), color=SIGNAL, linewidth=1.0)
     ticks = _trace(result, "step_time_ticks")
     tick_us = result.recording.firmware.tick_s * 1e6
     ax.set(ylabel=f"step time [ticks of {tick_us:.3g} us]", xlabel="time [s]")

@@ -78,8 +78,8 @@ def _gains(result: Result) -> str:
     gains = result.diagnosis.gains
     if not gains:
         return ""
-    best_first = sorted(gains, key=lambda gain: -(gain.settled_rpm or 0.0))
-    return _rows("The same design with one thing changed", [(gain.change, _gain_value(gain)) for gain in best_first])
+    rows = [(gain.change, _gain_value(gain)) for gain in gains]
+    return _rows("The same design with one thing changed, best first", rows)
 
 
 def _ceilings(result: Result) -> str:
@@ -107,6 +107,7 @@ def _firmware(result: Result) -> str:
         ("processor load", f"{metrics.cpu_load:.0%} at the end, {metrics.peak_cpu_load:.0%} at most"),
         ("late steps", f"{metrics.late_steps:,} of {metrics.steps:,} (by more than a quarter of a step)"),
         ("worst lateness", f"{metrics.worst_lateness_us:,.1f} us = {metrics.worst_lateness_deg:.1f} electrical degrees"),
+        ("opposed steps", f"{metrics.opposed_steps:,} (pushed against the motion)"),
         ("missed", f"{metrics.missed_edges:,} Hall edges, {metrics.missed_compares:,} compares, {metrics.overruns:,} overruns"),
         ("one tick is", f"{result.tick_step_rpm:,.1f} rpm at this speed"),
         ("flash", f"{linked.flash_bytes:,} of {memory.flash_bytes:,} bytes"),

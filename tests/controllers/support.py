@@ -39,19 +39,22 @@ def compile_c(folder: Path, source: str) -> ctypes.CDLL:
 
 
 @kernel
-def sweep(code: Any, ints: Any, floats: Any, pairs: Any, results: Any, faults: Any) -> None:
+def sweep(
+    code: Any, cost: Any, ints: Any, floats: Any, counted: Any, pairs: Any, results: Any, faults: Any
+) -> None:
     """Run `code` once for each row of operands: slots 0 and 1 in, slot 2 out, in both images."""
-    cost = np.zeros(len(code), dtype=np.int64)
     for row in range(len(pairs)):
         ints[0] = np.int64(pairs[row, 0])
         ints[1] = np.int64(pairs[row, 1])
         floats[0] = pairs[row, 0]
         floats[1] = pairs[row, 1]
-        counted = np.zeros((len(code), 3), dtype=np.int64)
+        for column in range(3):
+            counted[0, column] = 0
         machine.run(code, cost, ints, floats, counted, 0)
         results[row, 0] = ints[2]
         results[row, 1] = floats[2]
-        faults[row] = counted[0]
+        for column in range(3):
+            faults[row, column] = counted[0, column]
 
 
 def run_operation(rows: list[tuple[int, ...]], pairs: Any) -> tuple[Any, Any, Any]:
@@ -60,10 +63,13 @@ def run_operation(rows: list[tuple[int, ...]], pairs: Any) -> tuple[Any, Any, An
     Slots: 0 and 1 operands, 2 result, 3 holds 0 and 4 holds 1. float64 holds integers up to 2**53 unchanged.
     """
     code = np.array(rows, dtype=np.int32)
+    cost = np.zeros(len(code), dtype=np.int64)
     results = np.zeros((len(pairs), 2))
+    counted = np.zeros((len(code), 3), dtype=np.int64)
     faults = np.zeros((len(pairs), 3), dtype=np.int64)
-    constants = np.array([0, 0, 0, 0, 1], dtype=np.int64)
-    sweep(code, constants, constants.astype(np.float64), np.asarray(pairs, dtype=np.float64), results, faults)
+    ints = np.array([0, 0, 0, 0, 1], dtype=np.int64)
+    operands = np.asarray(pairs, dtype=np.float64)
+    sweep(code, cost, ints, ints.astype(np.float64), counted, operands, results, faults)
     return results[:, 0].astype(np.int64), results[:, 1], faults
 
 

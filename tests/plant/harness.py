@@ -43,7 +43,7 @@ FRICTION = {
 """Bearing, air and impeller of the board motor, from the same scenario."""
 
 
-def plant(max_segment_deg: float = 4.0, max_segment_s: float = 1e-3, **values: float) -> Record:
+def plant(max_segment_deg: float = 4.0, max_segment_s: float = 1e-4, **values: float) -> Record:
     """PLANT record: the board motor with `values` replaced. Lengths of a segment in electrical degrees and seconds."""
     knot, u_rad = hall_places(0.0, 4.0, KNOTS)
     numbers: dict[str, Any] = {
