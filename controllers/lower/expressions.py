@@ -166,8 +166,9 @@ def _lower_binary(scope: Scope, node: Binary, dst: int | None) -> Operand:
     if a.value is not None and b.value is not None:
         return _fold_binary(scope, node, a, b)
     if node.operator in ("/", "//", "%") and b.value == 0:
+        where = node.right.at
         raise scope.source.refuse(
-            node.right.at, "a constant divisor is not 0", scope.source.text(node.right.at), "correct the number"
+            where, "a constant divisor is not 0", scope.source.text(where), "correct the number"
         )
     assert a.type is not None
     slot = scope.destination(a.type, dst)

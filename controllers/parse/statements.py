@@ -107,8 +107,10 @@ def _parse_call(source: Source, node: ast.Expr) -> tuple[Statement, ...]:
         return ()
     if not isinstance(call, ast.Call):
         raise source.refuse(at, "this statement does nothing", source.text(at), _ALLOWED)
-    owner = call.func.value if isinstance(call.func, ast.Attribute) else None
-    if not isinstance(call.func, ast.Attribute) or not isinstance(owner, ast.Name) or owner.id not in ("self", "hw") or call.keywords:
+    called = call.func
+    owner = called.value if isinstance(called, ast.Attribute) else None
+    is_known = isinstance(owner, ast.Name) and owner.id in ("self", "hw") and not call.keywords
+    if not isinstance(called, ast.Attribute) or not isinstance(owner, ast.Name) or not is_known:
         raise source.refuse(at, "only methods of self and hw can be called", source.text(at), _ALLOWED)
     wanted = 0 if owner.id == "self" else 1
     if len(call.args) != wanted:
@@ -117,8 +119,8 @@ def _parse_call(source: Source, node: ast.Expr) -> tuple[Statement, ...]:
             at, noun, source.text(at), "pass values in variables" if wanted == 0 else "write it"
         )
     if owner.id == "self":
-        return (Invoke(at, call.func.attr),)
-    return (Write(at, call.func.attr, parse_expression(source, call.args[0])),)
+        return (Invoke(at, called.attr),)
+    return (Write(at, called.attr, parse_expression(source, call.args[0])),)
 
 
 _REFUSED: Final[dict[type[ast.stmt], tuple[str, str]]] = {

@@ -35,14 +35,14 @@ def draw_run(result: Result, window: Recording, path: Path) -> None:
         figure, axes = plt.subplots(
             5, 1, figsize=(11, 13), layout="constrained", height_ratios=(3, 2, 2.4, 2.4, 1.8)
         )
+        axes[1].sharex(axes[0])
+        for ax in axes[3:]:
+            ax.sharex(axes[2])
         _speed(axes[0], result)
         _step_time(axes[1], result)
-        axes[0].sharex(axes[1])
         _currents(axes[2], window)
         _voltages(axes[3], window)
         _logic(axes[4], window)
-        for ax in axes[2:4]:
-            ax.sharex(axes[4])
         for ax in axes:
             ax.spines[["top", "right"]].set_visible(False)
             ax.grid(True, color="#e6ebea", linewidth=0.6)
@@ -71,6 +71,11 @@ def _window(recording: Recording, name: str) -> Any:
     return recording.window[:, WINDOW_COLUMNS.index(name)]
 
 
+def _legend_above(ax: Axes) -> None:
+    """A legend that hides no curve."""
+    ax.legend(loc="lower right", bbox_to_anchor=(1.0, 0.97), frameon=False, ncols=4)
+
+
 def _speed(ax: Axes, result: Result) -> None:
     """Speed against the command, the requirement as a corner to get into, the torque ceiling where it is near."""
     require, t_s, speed = result.design.require, _trace(result, "t_s"), _trace(result, "speed_rpm")
@@ -86,7 +91,8 @@ def _speed(ax: Axes, result: Result) -> None:
     torque = result.ceilings_rpm["torque"]
     if torque is not None and torque < top:
         ax.axhline(torque, color=QUIET, linewidth=0.9, linestyle=":", label="torque used up (closed form)")
-    ax.set(ylabel="speed [rpm]", ylim=(min(0.0, 1.1 * speed.min()), top), xlim=(0.0, t_s[-1]))
+    ax.set(ylabel="speed [rpm]", ylim=(min(0.0, 1.1 * speed.min()), top))
+    ax.set_xlim(0.0, t_s[-1])
     ax.legend(loc="lower right", frameon=False, ncols=4)
 
 
@@ -110,9 +116,9 @@ def _step_time(ax: Axes, result: Result) -> None:
 def _currents(ax: Axes, window: Recording) -> None:
     for phase, colour in zip("abc", PHASES, strict=True):
         ax.plot(_window(window, "t_s") * _MS, _window(window, f"i_{phase}_A"), color=colour, linewidth=1.0, label=phase)
-    ax.set(ylabel="phase current [A]", title="close-up: the last electrical turns")
-    ax.title.set_fontsize(10)
-    ax.legend(loc="upper right", frameon=False, ncols=3)
+    ax.set(ylabel="phase current [A]")
+    ax.set_title("close-up: the last electrical turns", loc="left", fontsize=10)
+    _legend_above(ax)
 
 
 def _voltages(ax: Axes, window: Recording) -> None:
@@ -123,7 +129,7 @@ def _voltages(ax: Axes, window: Recording) -> None:
     ax.plot(t_ms, volts, color=QUIET, linewidth=0.8, label="phase a, driven")
     ax.plot(t_ms, np.where(floating, volts, np.nan), color=PHASES[0], linewidth=1.3, label="phase a, floating")
     ax.set(ylabel="terminal voltage [V]")
-    ax.legend(loc="upper right", frameon=False, ncols=2)
+    _legend_above(ax)
 
 
 def _logic(ax: Axes, window: Recording) -> None:
@@ -133,10 +139,12 @@ def _logic(ax: Axes, window: Recording) -> None:
     ax.plot(t_ms, 1.6 + 0.2 * _window(window, "step"), color=SIGNAL, linewidth=1.0, drawstyle="steps-post")
     busy = _window(window, "busy")
     for handler, colour in HANDLER_COLOURS.items():
+        if not (busy == handler).any():
+            continue
         ax.fill_between(
             t_ms, 0.3, 1.1, where=busy == handler, step="post", color=colour, linewidth=0, label=HANDLERS[handler]
         )
     ax.set(xlabel="time [ms]", ylim=(0, 4.6), yticks=[0.7, 2.1, 3.5], yticklabels=["busy", "step 0..5", "Hall"])
     if len(t_ms):
         ax.set_xlim(t_ms[0], t_ms[-1])
-    ax.legend(loc="upper right", frameon=False, ncols=3)
+    _legend_above(ax)

@@ -33,9 +33,9 @@ class BadProgram(NamedTuple):
 
 
 def read_table() -> list[BadProgram]:
-    """Entries stand apart by a blank line; `> ` begins a line of on_start, `= ` a declaration instead of DECLARED.
+    """Entries stand apart by a blank line; `> ` begins a line of on_start, `= ` a declaration (else DECLARED).
 
-    The class is in line 2, its docstring in line 3, the declarations follow, then `def on_start` and its body.
+    The class is in line 2, its docstring in line 3; declarations follow, then `def on_start` and its body.
     """
     entries = (Path(__file__).parent / "bad_programs.txt").read_text(encoding="utf-8").strip().split("\n\n")
     programs = []
@@ -48,7 +48,12 @@ def read_table() -> list[BadProgram]:
     return programs
 
 
-MODULE = 'from controllers.dialect import Law\nclass Try(Law):\n    """Try."""\n    def on_start(self) -> None:\n        pass\n'
+MODULE = """from controllers.dialect import Law
+class Try(Law):
+    '''Try.'''
+    def on_start(self) -> None:
+        pass
+"""
 ONE_CLASS = "a law file holds one class derived from Law"
 TOP_LEVEL = "a law file holds imports from controllers.dialect and one class"
 CYCLE = (
@@ -63,7 +68,7 @@ BAD_FILES = (
     ("x = 1\n" + MODULE, "1:1", TOP_LEVEL, "x = 1"),
     ("from math import pi\n" + MODULE, "1:1", TOP_LEVEL, "from math import pi"),
     (MODULE.replace("(Law)", "(object)"), "2:1", "the class derives from Law alone", "class Try"),
-    (MODULE.replace('    """Try."""\n', ""), "2:1", "a law says what it does", "no docstring"),
+    (MODULE.replace("    '''Try.'''\n", ""), "2:1", "a law says what it does", "no docstring"),
     (MODULE.replace("on_start", "on_hall_edge"), "2:1", "a law has on_start", "none"),
     (MODULE + "    def helper(self): pass\n", "6:5", "a method is a handler or is called by one", "helper"),
     (MODULE + "    def on_start(self): pass\n", "6:5", "a name is declared once", "on_start"),

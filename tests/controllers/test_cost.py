@@ -29,7 +29,7 @@ h = var(q(7, 8), 0)
 z = var(q(3, 4), 0)
 kp = param(gain, "kp_duty_per_rpm", 1e-4, low=0, high=1, about="gain")"""
 
-# (body, cost keys of the instructions before RET, how often each), in i32 unless the third column says otherwise
+# (body, cost keys of the instructions before RET and how often each, arithmetic)
 PRICED = (
     ("self.a = self.a + 1", "load16 const16 u16_add store16", "i32"),
     ("n = self.a\nself.a = n + n", "load16 u16_add store16", "i32"),
@@ -48,13 +48,21 @@ PRICED = (
     ("self.f = f32(self.w)", "load32 i32_to_f32 store32", "i32"),
     ("self.f = f32(self.h)", "load16 i32_convert i32_to_f32 const32 f32_mul store32", "i32"),
     ("self.b = u8(self.f)", "load32 f32_to_i32 u8_convert store8", "i32"),
-    ("self.h = self.h * self.h", "2*load16 i16_mul_wide i32_shift_base i32_shift_per_byte i16_convert store16", "i32"),
+    (
+        "self.h = self.h * self.h",
+        "2*load16 i16_mul_wide i32_shift_base i32_shift_per_byte i16_convert store16",
+        "i32",
+    ),
     (
         "self.h = self.h / self.h",
         "2*load16 i32_convert i32_shift_base i32_shift_per_byte i64_div_i16 i16_convert store16",
         "i32",
     ),
-    ("self.z = self.z * self.z", "2*load8 2*i16_convert i16_mul i16_shift_base 4*i16_shift_per_bit i8_convert store8", "i32"),
+    (
+        "self.z = self.z * self.z",
+        "2*load8 2*i16_convert i16_mul i16_shift_base 4*i16_shift_per_bit i8_convert store8",
+        "i32",
+    ),
     (
         "self.x = self.x * self.x",
         "2*load32 i32_mul_wide i64_shift_base 2*i64_shift_per_byte i32_convert store32",
@@ -67,12 +75,14 @@ PRICED = (
     ),
     (  # kp = 0.0001 * 1000 counts = 26214 / 2**18
         "self.x = scale(self.x, self.kp)",
-        "load32 const16 i32_mul_wide i64_shift_base 2*i64_shift_per_bit 2*i64_shift_per_byte i32_convert store32",
+        "load32 const16 i32_mul_wide i64_shift_base 2*i64_shift_per_bit 2*i64_shift_per_byte "
+        "i32_convert store32",
         "i32",
     ),
     (
         "self.x = scale(self.x, self.kp)",
-        "load16 const16 i16_mul_wide i32_shift_base 2*i32_shift_per_bit 2*i32_shift_per_byte i16_convert store16",
+        "load16 const16 i16_mul_wide i32_shift_base 2*i32_shift_per_bit 2*i32_shift_per_byte "
+        "i16_convert store16",
         "i16",
     ),
     ("self.x = scale(self.x, self.kp)", "load32 const32 f32_mul store32", "f32"),

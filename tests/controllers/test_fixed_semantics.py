@@ -1,7 +1,7 @@
 """Fixed point against exact rational arithmetic.
 
-Rule: a product is cut toward minus infinity (an arithmetic right shift), a quotient toward zero (C's division), a
-conversion to fewer fraction bits toward minus infinity, a conversion from float toward zero.
+Rule: a product is cut toward minus infinity (an arithmetic right shift), a quotient toward zero (C's
+division), a conversion to fewer fraction bits toward minus infinity, a conversion from float toward zero.
 """
 
 import math

@@ -38,7 +38,7 @@ COMPARES: dict[str, tuple[Callable[[float, float], bool], int]] = {
 
 
 def float_pairs(kind: Kind, count: int = 20000) -> Any:
-    """Random values of both signs, 2**-30..2**30: results stay normal, where rounding twice equals rounding once."""
+    """Both signs, 2**-30..2**30: results stay normal, where rounding twice equals rounding once."""
     draw = np.random.default_rng(7)
     size = np.exp2(draw.uniform(-30, 30, size=(count, 2)))
     return (size * draw.choice([-1, 1], size=(count, 2))).astype(DTYPES[kind.name]).astype(np.float64)

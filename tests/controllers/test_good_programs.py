@@ -32,7 +32,7 @@ fx = var(q(7, 8), -1.5)
 LIMIT = const(u8, 3)
 trim = param(ticks, "trim_s", 4e-6, low=0, high=1, about="trim")"""
 
-# (body, {static: stored value}) in i32, a 16-bit timer of 2 MHz, inputs: hall 1, timer 65500, command 1200 rpm
+# (body, {static: stored value}) in i32, a 16-bit timer of 2 MHz; hall 1, timer 65500, command 1200 rpm
 GOOD = (
     ("self.a = 3", {"a": 3}),
     ("self.a = u16(self.b) * 300", {"a": 2100}),
@@ -167,7 +167,10 @@ def test_handlers_share_no_temporaries(tmp_path: Path) -> None:
 
 
 def test_ports_are_read_and_written_in_order(tmp_path: Path) -> None:
-    body = "hw.set_step(2)\nself.t = hw.captured()\nhw.set_compare(wrap_add(self.t, 10))\nhw.set_duty(hw.duty_top)\nhw.set_step(hw.STEP_OFF)"
+    body = (
+        "hw.set_step(2)\nself.t = hw.captured()\nhw.set_compare(wrap_add(self.t, 10))\n"
+        "hw.set_duty(hw.duty_top)\nhw.set_step(hw.STEP_OFF)"
+    )
     bench = bench_of(tmp_path, law_text(body, VARIABLES))
     bench.inputs[ports.IN_CAPTURED] = 65530
     bench.call("on_start")
@@ -209,7 +212,7 @@ NUMBERS = {opcode.name: opcode.number for opcode in OPCODES}
 @pytest.mark.parametrize("sign", SIGNS)
 @pytest.mark.parametrize("kind", INTEGER_KINDS, ids=lambda kind: kind.name)
 def test_constant_folding_agrees_with_the_machine(kind: object, sign: str) -> None:
-    """Where the machine counts no fault the folded value is the same; where it counts one, folding refuses."""
+    """Where the machine counts no fault the folded value is the same; else folding refuses."""
     assert isinstance(kind, type(KIND_BY_NAME["u8"]))
     pairs = operand_pairs(kind, count=300)
     results, _, faults = run_operation(operation_rows(NUMBERS[SIGNS[sign]], kind), pairs)

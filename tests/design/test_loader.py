@@ -35,7 +35,7 @@ def test_defaults_are_filled_in(tmp_path: Path) -> None:
     assert design.motor.connection == "wye"
     assert design.load.fan_torque_Nm is None
     assert design.firmware.clock_Hz is None
-    assert design.numerics.max_segment_deg == 10.0
+    assert design.numerics.max_segment_deg == 20.0
     assert [(step.at_s, step.speed_rpm) for step in design.command.profile] == [(0.0, 10000.0)]
 
 

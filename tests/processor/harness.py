@@ -35,6 +35,7 @@ from sim.processor.records import (
 
 CLOCK_Hz = 1e6
 OUT_CYCLES, IN_CYCLES, RET_CYCLES, WORK_CYCLES = 3, 2, 1, 100
+ENTRY_CYCLES, EXIT_CYCLES = 10, 5
 PRICES: Mapping[int, int] = {OUT: OUT_CYCLES, IN: IN_CYCLES, RET: RET_CYCLES, MUL: WORK_CYCLES}
 """Opcode -> cycles; the others are free."""
 STEP_OFF = 6
@@ -46,7 +47,7 @@ _KNOTS = 6
 _IMPORTS = "from controllers.dialect import Law, hw, number, ticks, u8, u16, u32, var, wrap_add, wrap_sub\n"
 
 PROCESSOR_NUMBERS: Mapping[str, int] = {
-    "entry_cycles": 10, "exit_cycles": 5, "poll_loop_cycles": 1, "tick_cycles": 1, "timer_mask": 0xFFFF,
+    "entry_cycles": ENTRY_CYCLES, "exit_cycles": EXIT_CYCLES, "poll_loop_cycles": 1, "tick_cycles": 1, "timer_mask": 0xFFFF,
     "pwm_count_cycles": 1, "pwm_top": 100, "control_cycles": 0,
 }  # fmt: skip
 """Interrupts, a 16-bit timer that counts every cycle, a PWM period of 100 cycles, no control tick."""
