@@ -1,8 +1,9 @@
-"""The one way a function of tickspin becomes machine code: numba, and an object file that later processes load.
+"""The one way a function of tickspin becomes machine code: numba, and an object file that later processes
+load.
 
-numba's own disk cache is not used: bringing a cached function back takes 0.3 to 0.45 s, more than the whole simulation, because the
-compiler's type registries are loaded first. Here the outermost kernel is compiled once to an object file, and later processes hand
-that file to the linker of LLVM, which takes milliseconds.
+numba's own disk cache is not used: bringing a cached function back takes 0.3 to 0.45 s, more than the whole
+simulation, because the compiler's type registries are loaded first. Here the outermost kernel is compiled
+once to an object file, and later processes hand that file to the linker of LLVM, which takes milliseconds.
 """
 
 import ctypes
@@ -27,19 +28,21 @@ _PACKAGES = ("controllers", "sim/plant", "sim/processor", "sim/loop")
 
 
 def kernel(function: Function) -> Function:
-    """Decorate a function of plain numbers, arrays and records so that numba compiles it into whatever kernel calls it.
+    """Decorate a function of plain numbers, arrays and records so that numba compiles it into whatever
+    kernel calls it.
 
-    Division by zero follows IEEE 754 (error_model), and array references are not counted (_nrt): a kernel neither raises nor
-    allocates, and the counting took half of the time.
+    Division by zero follows IEEE 754 (error_model), and array references are not counted (_nrt): a kernel
+    neither raises nor allocates, and the counting took half of the time.
     """
     return cast(Function, numba.njit(**_OPTIONS)(function))
 
 
 def _digest() -> str:
-    """16 hex digits that change with the source of any kernel, the versions that compile it, and the processor."""
+    """16 hex digits that change with the source of any kernel, the versions that compile it, and the
+    processor."""
     root = Path(__file__).resolve().parent.parent
-    stamp = f"{sys.version} {numba.__version__} {llvmlite.__version__} {platform.machine()} {llvm.get_host_cpu_name()}"
-    digest = hashlib.sha256(stamp.encode())
+    versions = (sys.version, numba.__version__, llvmlite.__version__)
+    digest = hashlib.sha256(repr((*versions, platform.machine(), llvm.get_host_cpu_name())).encode())
     for package in _PACKAGES:
         for source in sorted((root / package).glob("*.py")):
             digest.update(source.read_bytes())
@@ -47,7 +50,8 @@ def _digest() -> str:
 
 
 def _cache_folder() -> Path:
-    """Folder of the object files: the user's cache folder, or the temporary one where that is not writable."""
+    """Folder of the object files: the user's cache folder, or the temporary one where that is not
+    writable."""
     base = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "tickspin"
     try:
         base.mkdir(parents=True, exist_ok=True)
@@ -61,14 +65,15 @@ def _cache_folder() -> Path:
 
 
 class NativeKernel:
-    """An outermost kernel as a C function of addresses and integers, compiled at the first call on this machine.
+    """An outermost kernel as a C function of addresses and integers, compiled at the first call on this
+    machine.
 
     Calls release Python's global lock, so threads run kernels side by side.
 
     Args:
         name: name of the object file.
-        function: function of `addresses` data addresses (`numba.carray` makes arrays of them) and then `integers` whole
-            numbers; returns a whole number.
+        function: function of `addresses` data addresses (`numba.carray` makes arrays of them) and then
+            `integers` whole numbers; returns a whole number.
     """
 
     def __init__(self, name: str, function: Callable[..., int], addresses: int, integers: int) -> None:
@@ -145,4 +150,4 @@ def _write_whole(path: Path, data: bytes) -> None:
     handle, name = tempfile.mkstemp(dir=path.parent)
     with os.fdopen(handle, "wb") as file:
         file.write(data)
-    os.replace(name, path)
+    Path(name).replace(path)

@@ -14,7 +14,13 @@ def compile_notice() -> Iterator[None]:
     if native_spin.is_compiled:
         yield
         return
-    print("tickspin: compiling the simulation for this machine, once per version ...", file=sys.stderr, flush=True)
+    print(
+        "tickspin: compiling the simulation for this machine, once per version ...",
+        file=sys.stderr,
+        flush=True,
+    )
     start_s = time.monotonic()
     yield
-    print(f"tickspin: compiled in {time.monotonic() - start_s:.0f} s; later runs start at once", file=sys.stderr)
+    print(
+        f"tickspin: compiled in {time.monotonic() - start_s:.0f} s; later runs start at once", file=sys.stderr
+    )

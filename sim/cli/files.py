@@ -18,7 +18,9 @@ def check_writable(path: Path, option: str) -> None:
     if path.is_dir():
         raise InputError([Fault(option, "must name a file", f"the folder {path}", "add a file name")])
     if not path.parent.is_dir():
-        raise InputError([Fault(option, "must lie in an existing folder", str(path), f"make {path.parent} first")])
+        raise InputError(
+            [Fault(option, "must lie in an existing folder", str(path), f"make {path.parent} first")]
+        )
 
 
 def write_whole(path: Path, write: Callable[[Path], None]) -> None:
@@ -33,12 +35,14 @@ def write_whole(path: Path, write: Callable[[Path], None]) -> None:
         temporary = Path(name)
         try:
             write(temporary)
-            os.chmod(temporary, 0o644)
-            os.replace(temporary, path)
+            temporary.chmod(0o644)
+            temporary.replace(path)
         finally:
             temporary.unlink(missing_ok=True)
     except OSError as refused:
-        raise InputError([Fault(str(path), "must be writable", str(refused.strerror), "choose another place")]) from None
+        raise InputError(
+            [Fault(str(path), "must be writable", str(refused.strerror), "choose another place")]
+        ) from None
 
 
 def write_text(path: Path | str, text: str) -> None:

@@ -35,11 +35,14 @@ def targets(json_file: JsonOption = None) -> None:
         write_text(json_file, json.dumps({"targets": rows}, indent=2) + "\n")
     if json_file == "-":
         return
-    print(f"{'name':<8} {'clock':>8} {'flash':>8} {'RAM':>7} {'timer':>7} {'32-bit division':>16}  what it is")
+    print(
+        f"{'name':<8} {'clock':>8} {'flash':>8} {'RAM':>7} {'timer':>7} {'32-bit division':>16}  what it is"
+    )
     for row in rows:
         print(
             f"{row['name']:<8} {row['clock_Hz'] / 1e6:>4,.0f} MHz {row['flash_bytes'] / 1024:>5,.0f} KB "
-            f"{row['ram_bytes']:>7,} {row['timer_bits']:>3} bit {row['i32_division_cycles']:>9,} clocks  {row['title']}"
+            f"{row['ram_bytes']:>7,} {row['timer_bits']:>3} bit {row['i32_division_cycles']:>9,} clocks  "
+            f"{row['title']}"
         )
 
 
@@ -56,6 +59,7 @@ def controllers(json_file: JsonOption = None) -> None:
         print(f"{law.name}: {law.summary}")
         for parameter in law.parameters:
             print(
-                f"    {parameter.key:<24} default {parameter.default:g}, {parameter.low:g} to {parameter.high:g}: "
+                f"    {parameter.key:<24} default {parameter.default:g}, {parameter.low:g} to "
+                f"{parameter.high:g}: "
                 f"{parameter.about}"
             )

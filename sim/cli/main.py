@@ -15,8 +15,8 @@ app = typer.Typer(
     add_completion=False,
     no_args_is_help=True,
     pretty_exceptions_enable=False,
-    help="Predict the speed that a small sensored brushless motor reaches with a given microcontroller, control law, "
-    "arithmetic and timer, and what stops it. Start with: tickspin new my_motor",
+    help="Predict the speed that a small sensored brushless motor reaches with a given microcontroller, "
+    "control law, arithmetic and timer, and what stops it. Start with: tickspin new my_motor",
 )
 for command in (run, new, targets, controllers):
     app.command()(command)

@@ -16,9 +16,13 @@ NOT_MET = 1
 
 
 def run(
-    scenario: Annotated[Path, typer.Argument(help="Scenario file; `tickspin new NAME` writes a commented one.")],
+    scenario: Annotated[
+        Path, typer.Argument(help="Scenario file; `tickspin new NAME` writes a commented one.")
+    ],
     plot: Annotated[Path | None, typer.Option(help="Draw the run into this PNG file.")] = None,
-    json_file: Annotated[str | None, typer.Option("--json", help="Write the numbers as JSON; - for the screen.")] = None,
+    json_file: Annotated[
+        str | None, typer.Option("--json", help="Write the numbers as JSON; - for the screen.")
+    ] = None,
     csv: Annotated[Path | None, typer.Option(help="Write the traces as CSV.")] = None,
 ) -> None:
     """Simulate a design: the speed it reaches, how fast, and what stops it."""

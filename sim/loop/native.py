@@ -20,12 +20,13 @@ _ADDRESSES, _INTEGERS = 15, 8
 
 
 def _entry(
-    p: Any, s: Any, w: Any, shape: Any, c: Any, k: Any, code: Any, cost: Any, ints: Any, floats: Any, faults: Any,
-    commands: Any, trace: Any, window: Any, log: Any,
-    knots: int, instructions: int, slots: int, command_rows: int, trace_rows: int, window_rows: int, log_rows: int,
-    max_segments: int,
+    p: Any, s: Any, w: Any, shape: Any, c: Any, k: Any, code: Any, cost: Any, ints: Any, floats: Any,
+    faults: Any, commands: Any, trace: Any, window: Any, log: Any,
+    knots: int, instructions: int, slots: int, command_rows: int, trace_rows: int, window_rows: int,
+    log_rows: int, max_segments: int,
 ) -> int:  # fmt: skip
-    """Arrays and records at the addresses given, handed to `spin`; addresses in the order of its arguments, then row counts."""
+    """Arrays and records at the addresses given, handed to `spin`; addresses in the order of its arguments,
+    then row counts."""
     return spin(
         array(p, 1, PLANT)[0],
         array(s, 1, PLANT_STATE)[0],
@@ -49,25 +50,31 @@ def _entry(
 native_spin = NativeKernel("spin", _entry, _ADDRESSES, _INTEGERS)
 
 _WANTED = (
-    ("shape", np.float64), ("code", np.int32), ("cost", np.int64), ("ints", np.int64), ("floats", np.float64),
-    ("faults", np.int64), ("commands", np.float64), ("trace", np.float64), ("window", np.float64), ("log", np.int64),
+    ("shape", np.float64), ("code", np.int32), ("cost", np.int64), ("ints", np.int64),
+    ("floats", np.float64), ("faults", np.int64), ("commands", np.float64), ("trace", np.float64),
+    ("window", np.float64), ("log", np.int64),
 )  # fmt: skip
 
 
 def run_spin(
     p: Record, s: Record, w: Record, c: Record, k: Record, arrays: dict[str, NDArray[Any]], max_segments: int
 ) -> int:
-    """Call `spin` with records and the arrays that `_WANTED` names; every one is checked before its address is taken.
+    """Call `spin` with records and the arrays that `_WANTED` names; every one is checked before its address
+    is taken.
 
     Returns: how the run ended, see `sim.loop.spin`.
     """
     for name, dtype in _WANTED:
         array = arrays[name]
         if array.dtype != dtype or not array.flags.c_contiguous:
-            raise AssertionError(f"{name} must be a C-contiguous array of {np.dtype(dtype)}, found {array.dtype}")
+            raise AssertionError(
+                f"{name} must be a C-contiguous array of {np.dtype(dtype)}, found {array.dtype}"
+            )
     a = {name: array.ctypes.data for name, array in arrays.items()}
     rows = [len(arrays[name]) for name in ("shape", "code", "ints", "commands", "trace", "window", "log")]
-    plant, state, segment, processor, counters = (record.__array_interface__["data"][0] for record in (p, s, w, c, k))
+    plant, state, segment, processor, counters = (
+        record.__array_interface__["data"][0] for record in (p, s, w, c, k)
+    )
     return native_spin(
         plant, state, segment, a["shape"], processor, counters, a["code"], a["cost"], a["ints"], a["floats"],
         a["faults"], a["commands"], a["trace"], a["window"], a["log"], *rows, max_segments,

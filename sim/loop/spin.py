@@ -1,8 +1,8 @@
 """The simulation loop: advance the plant to the processor's next cycle of interest, handle it, again.
 
-Everything that falls on one cycle is handled in a fixed order: Hall edge, timer match, control tick, PWM edge, sample, and last
-the processor's own access, which therefore sees the hardware as it stands at the end of that cycle. A Hall edge between two cycles
-is seen at the later one, as a synchronised input does.
+Everything that falls on one cycle is handled in a fixed order: Hall edge, timer match, control tick, PWM
+edge, sample, and last the processor's own access, which therefore sees the hardware as it stands at the end
+of that cycle. A Hall edge between two cycles is seen at the later one, as a synchronised input does.
 """
 
 import math
@@ -29,7 +29,8 @@ from sim.processor.records import (
 from sim.processor.timers import count_at, match_again, pwm_edge
 
 DONE, SEGMENTS_SPENT, NO_PROGRESS = range(3)
-"""How a run ended: at its time; stopped after more segments than a sane run needs; a segment that shrank to nothing."""
+"""How a run ended: at its time; stopped after more segments than a sane run needs; a segment that shrank to
+nothing."""
 
 
 @kernel
@@ -54,7 +55,7 @@ def _peripherals(p: Record, s: Record, c: Record, k: Record, log: Record) -> Non
         note(k, log, LOG_TICK, 0, 0)
         control_tick(c, k)
     if k.pwm_edge == k.now:
-        level = pwm_edge(c, k, s.pwm_on)
+        level = pwm_edge(c, k)
         if level != s.pwm_on:
             s.pwm_on = level
             set_legs(p, s)
@@ -75,7 +76,8 @@ def _processor(
     commands: Record,
     log: Record,
 ) -> None:
-    """Let the processor do all that it does at `k.now`: accesses, the return, the entry of the next handler."""
+    """Let the processor do all that it does at `k.now`: accesses, the return, the entry of the next
+    handler."""
     while True:
         if k.handler == ASLEEP:
             if k.wake != k.now:

@@ -18,7 +18,8 @@ def mechanical_rad(p: Record, s: Record) -> float:
 
 @kernel
 def _sample_steps(c: Record, k: Record, trace: Record, row: int) -> None:
-    """Step time, lateness and angle error since the row before; an interval without a step keeps the step time it had."""
+    """Step time, lateness and angle error since the row before; an interval without a step keeps the step
+    time it had."""
     if k.sample_steps > 0:
         trace[row, 3] = (k.last_step - k.sample_step) / (k.sample_steps * c.tick_cycles)
         trace[row, 7] = k.sample_late_deg

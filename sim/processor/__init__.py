@@ -1,1 +1,2 @@
-"""The microcontroller around a Program: timers, capture, compare, PWM, interrupts, all in whole clock cycles."""
+"""The microcontroller around a Program: timers, capture, compare, PWM, interrupts, all in whole clock
+cycles."""

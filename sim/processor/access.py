@@ -40,7 +40,8 @@ def command_rpm(commands: Record, t_s: float) -> float:
 
 @kernel
 def _book_lateness(p: Record, s: Record, c: Record, k: Record) -> None:
-    """How late the step came after the event that asked for it; the first one, at reset, was asked by nobody."""
+    """How late the step came after the event that asked for it; the first one, at reset, was asked by
+    nobody."""
     if k.handler == START:
         return
     cycles = k.now - k.asked
@@ -80,7 +81,7 @@ def _write_step(p: Record, s: Record, c: Record, k: Record, step: int) -> None:
 
 
 @kernel
-def _read(p: Record, s: Record, c: Record, k: Record, commands: Record, port: int) -> int:
+def _read(s: Record, c: Record, k: Record, commands: Record, port: int) -> int:
     """Value of an input port at `k.now`."""
     if port == IN_TIMER:
         return count_at(c, k.now)
@@ -112,7 +113,7 @@ def access(
     row = code[k.pc]
     port = row[5]
     if row[0] == IN:
-        value = _read(p, s, c, k, commands, port)
+        value = _read(s, c, k, commands, port)
         ints[row[2]] = value
         note(k, log, LOG_READ, port, value)
     else:

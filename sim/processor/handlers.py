@@ -1,7 +1,8 @@
 """Pending flags one deep, and the one handler that runs at a time.
 
-A handler runs ahead in the machine up to its next hardware access, which then takes effect at its own cycle: nothing outside
-can tell the difference, since only accesses touch the outside and one level of handlers cannot be preempted.
+A handler runs ahead in the machine up to its next hardware access, which then takes effect at its own cycle:
+nothing outside can tell the difference, since only accesses touch the outside and one level of handlers
+cannot be preempted.
 """
 
 from controllers.jit import kernel

@@ -17,8 +17,9 @@ LATE_STEP_DEG = 15.0
 """A step later than this counts as late: a quarter of a step (our own convention)."""
 
 OPPOSED_STEP_DEG = 90.0
-"""A step made with the rotor further than this from where the step belongs opposes the motion: the line-to-line back-EMF of a trapezoid
-changes sign 60 degrees before and 120 after the step's place, so its mean over the next 60 degrees does so at 90 to either side."""
+"""A step made with the rotor further than this from where the step belongs opposes the motion: the
+line-to-line back-EMF of a trapezoid changes sign 60 degrees before and 120 after the step's place, so its
+mean over the next 60 degrees does so at 90 to either side."""
 
 PROCESSOR = np.dtype(
     [
@@ -37,9 +38,10 @@ PROCESSOR = np.dtype(
     ],
     align=True,
 )
-"""Constants of a run. `tick_cycles`: clocks per count of the step timer. `handler_pc`: -1 where the law has no such handler.
-`poll_loop_cycles`: one round of the main loop that tests the flags, 1 where handlers are interrupts (noticed at once);
-`entry_cycles` and `exit_cycles` are then those of a call. `control_cycles`: 0 for no control tick."""
+"""Constants of a run. `tick_cycles`: clocks per count of the step timer. `handler_pc`: -1 where the law has
+no such handler. `poll_loop_cycles`: one round of the main loop that tests the flags, 1 where handlers are
+interrupts (noticed at once); `entry_cycles` and `exit_cycles` are then those of a call. `control_cycles`: 0
+for no control tick."""
 
 PROCESSOR_STATE = np.dtype(
     [
@@ -86,14 +88,16 @@ PROCESSOR_STATE = np.dtype(
     ],
     align=True,
 )
-"""State and counters. `wake`: when the next, or the running, handler begins to be entered; `asked`: when its event was due; `resume`: cycle at which the handler's next
-hardware access (or its return) takes effect; `free`: cycle at which the last handler gave the processor back; `last_step`: cycle of
-the last commutation. `sample_...`: what the trace needs from the last sample on."""
+"""State and counters. `wake`: when the next, or the running, handler begins to be entered; `asked`: when its
+event was due; `resume`: cycle at which the handler's next hardware access (or its return) takes effect;
+`free`: cycle at which the last handler gave the processor back; `last_step`: cycle of the last commutation.
+`sample_...`: what the trace needs from the last sample on."""
 
 LOG_MATCH, LOG_HALL, LOG_TICK, LOG_ENTER, LOG_LEAVE, LOG_READ, LOG_WRITE, LOG_PWM = range(8)
 LOG_NAMES = ("match", "hall", "tick", "enter", "leave", "read", "write", "pwm")
 LOG_COLUMNS = ("cycle", "kind", "a", "b")
-"""Event log. a, b: match: count; hall: level, captured count; tick: -; enter and leave: handler; read and write: port, value;
+"""Event log. a, b: match: count; hall: level, captured count; tick: -; enter and leave: handler; read and
+write: port, value;
 pwm: 1 on, 0 off."""
 
 TRACE_COLUMNS = (
@@ -109,6 +113,6 @@ TRACE_COLUMNS = (
     "supply_J",
     "opposed_steps",
 )
-"""Columns of the decimated traces. Means since the row before: speed, step time, current, load, angle error; `lateness_deg` is the
-largest since then, of a step after the event that asked for it; `angle_error_deg` is how late the step came for the rotor (0: where
-back-EMF commutation is ideal). `duty` is 0 to 1."""
+"""Columns of the decimated traces. Means since the row before: speed, step time, current, load, angle error;
+`lateness_deg` is the largest since then, of a step after the event that asked for it; `angle_error_deg` is
+how late the step came for the rotor (0: where back-EMF commutation is ideal). `duty` is 0 to 1."""

@@ -15,9 +15,10 @@ def count_at(c: Record, cycle: int) -> int:
 def write_compare(c: Record, k: Record, value: int) -> None:
     """Write the compare register at cycle `k.now`.
 
-    The match comes when the count next *becomes* equal to `value`; a value that the count holds already, or has passed, waits
-    for the whole wrap and is counted as a missed compare. Passed means: less than half the timer's range ago, as in any
-    comparison of wrapping counts (RFC 1982, section 3.2); the firmware must not schedule further ahead than that.
+    The match comes when the count next *becomes* equal to `value`; a value that the count holds already, or
+    has passed, waits for the whole wrap and is counted as a missed compare. Passed means: less than half the
+    timer's range ago, as in any comparison of wrapping counts (RFC 1982, section 3.2); the firmware must not
+    schedule further ahead than that.
     """
     tick = k.now // c.tick_cycles
     behind = (tick - value) & c.timer_mask
@@ -40,7 +41,8 @@ def match_again(c: Record, k: Record) -> None:
 
 @kernel
 def write_duty(c: Record, k: Record, counts: int) -> None:
-    """Write the duty register; the PWM takes it over at the start of its next period, as buffered compare registers do."""
+    """Write the duty register; the PWM takes it over at the start of its next period, as buffered compare
+    registers do."""
     k.duty = min(max(counts, 0), c.pwm_top)
     if k.pwm_edge == NEVER and k.duty != k.duty_now:
         period = c.pwm_top * c.pwm_count_cycles
@@ -48,8 +50,9 @@ def write_duty(c: Record, k: Record, counts: int) -> None:
 
 
 @kernel
-def pwm_edge(c: Record, k: Record, is_on: int) -> int:
-    """Handle the PWM edge at `k.now`; returns the new level. Constant levels need no further edges until the duty changes."""
+def pwm_edge(c: Record, k: Record) -> int:
+    """Handle the PWM edge at `k.now`; returns the new level. Constant levels need no further edges until the
+    duty changes."""
     period = c.pwm_top * c.pwm_count_cycles
     since = k.now % period
     if since == 0:

@@ -12,7 +12,7 @@ from controllers.cost import TYPICAL
 from controllers.ports import STEP_OFF
 from controllers.program import HANDLERS
 from sim.design import Design
-from sim.plant.emf import FIRST_KNOT_DEG, trapezoid
+from sim.plant.emf import FIRST_KNOT_DEG
 from sim.plant.hall import hall_places
 from sim.plant.records import (
     PLANT,
@@ -26,8 +26,8 @@ from targets import Fault, InputError, Target, load_target
 
 TRAPEZOID_KNOTS = 6
 FINE_TICK_Hz = 35e6
-"""`firmware.idealise = ["tick"]`: at most 35 counts a microsecond; finer ones would take `rpm_ticks` of a motor with one pole
-pair beyond 31 bits, and one count then moves a speed of 20,000 rpm by 1 rpm already."""
+"""`firmware.idealise = ["tick"]`: at most 35 counts a microsecond; finer ones would take `rpm_ticks` of a
+motor with one pole pair beyond 31 bits, and one count then moves a speed of 20,000 rpm by 1 rpm already."""
 FINE_TIMER_BITS = 32
 EXACT = "f64"
 """Arithmetic of a target that computes exactly, and of `firmware.idealise = ["rounding"]`."""
@@ -87,7 +87,13 @@ def plant_state(p: Record, start_angle_deg: float) -> Record:
     """PLANT_STATE record of a rotor at rest at an electrical angle, all switches off."""
     phi = math.radians(start_angle_deg - FIRST_KNOT_DEG) % (2.0 * math.pi)
     knot = int(phi / p["cell_rad"]) % int(p["knots"])
-    start = {"knot": knot, "u_rad": phi - knot * p["cell_rad"], "step": STEP_OFF, "unsettled": 1, "busy": ASLEEP}
+    start = {
+        "knot": knot,
+        "u_rad": phi - knot * p["cell_rad"],
+        "step": STEP_OFF,
+        "unsettled": 1,
+        "busy": ASLEEP,
+    }
     return _record(PLANT_STATE, start)
 
 
@@ -95,8 +101,9 @@ def plant_state(p: Record, start_angle_deg: float) -> Record:
 class Firmware:
     """The compiled and costed firmware of a design, and the timer it runs on.
 
-    `program` is what runs, `cycles` the kernel's cycles of each of its instructions; `linked` is what it costs and whether it fits.
-    `clock_Hz`, `tick_cycles` and `pwm_count_cycles` count the kernel's cycles, `cycle_scale` of which make one CPU clock.
+    `program` is what runs, `cycles` the kernel's cycles of each of its instructions; `linked` is what it
+    costs and whether it fits. `clock_Hz`, `tick_cycles` and `pwm_count_cycles` count the kernel's cycles,
+    `cycle_scale` of which make one CPU clock.
     """
 
     target: Target
@@ -130,7 +137,8 @@ class _Clocks:
 
 
 def _clocks(design: Design, target: Target) -> _Clocks:
-    """Set up the timers; a finer tick can need a finer cycle: clock and costs are then multiplied by the same whole number."""
+    """Set up the timers; a finer tick can need a finer cycle: clock and costs are then multiplied by the
+    same whole number."""
     settings = design.firmware
     fine = "tick" in settings.idealise or target.exact_arithmetic
     usual_Hz = settings.clock_Hz or target.clock.default_Hz
@@ -159,9 +167,13 @@ def _pwm_counts(design: Design, target: Target, clock_Hz: float) -> tuple[int, i
         top = round(clock_Hz / (count_cycles * pwm_Hz))
         if MIN_PWM_COUNTS <= top <= most:
             return count_cycles, top
-    rule = f"must divide the clock of {target.name} into {MIN_PWM_COUNTS} to {most} counts with one of its prescalers"
+    rule = f"must divide the clock of {target.name} into {MIN_PWM_COUNTS} to {most} counts (any prescaler)"
     high_Hz = clock_Hz / target.pwm.clock_divider / MIN_PWM_COUNTS
-    remedy = f"choose a lower pwm_Hz, {high_Hz:,.0f} Hz at most, or another target" if pwm_Hz > high_Hz else "choose a higher pwm_Hz"
+    remedy = (
+        f"choose a lower pwm_Hz, {high_Hz:,.0f} Hz at most, or another target"
+        if pwm_Hz > high_Hz
+        else "choose a higher pwm_Hz"
+    )
     raise InputError([Fault("drive.pwm_Hz", rule, f"{pwm_Hz:g} Hz", remedy)])
 
 
@@ -181,7 +193,8 @@ def _compile(design: Design, clocks: _Clocks, arithmetic: str) -> Program:
 
 
 def _cycles_like(program: Program, own: LinkedProgram, model: LinkedProgram) -> NDArray[np.int64]:
-    """Cycles of each instruction of `program`, scaled per handler so that its longest path costs what it does in `model`."""
+    """Cycles of each instruction of `program`, scaled per handler so that its longest path costs what it
+    does in `model`."""
     cycles = own.cycles[:, TYPICAL].astype(np.float64)
     starts = sorted((pc, name) for name, pc in program.handlers.items())
     ends = [pc for pc, _ in starts[1:]] + [len(cycles)]

@@ -17,7 +17,8 @@ def speed_of_step_time_rpm(pole_pairs: int, step_time_s: float) -> float:
 
 
 def latency_ceiling_rpm(pole_pairs: int, lag_s: float) -> float:
-    """Speed at which a lag of every step is a quarter electrical period and all torque is gone: n = 15 / (p t)."""
+    """Speed at which a lag of every step is a quarter electrical period and all torque is gone: n = 15 / (p
+    t)."""
     return 15.0 / (pole_pairs * lag_s) if lag_s > 0.0 else math.inf
 
 
@@ -37,7 +38,8 @@ def wrap_floor_rpm(pole_pairs: int, tick_s: float, timer_bits: int) -> float:
 
 
 def trim_time_s(start_step_s: float, end_step_s: float, trim_s: float) -> float:
-    """Time that shortening the step by `trim_s` once per electrical turn (six steps) takes: t = 3 (T0^2 - T1^2) / d."""
+    """Time that shortening the step by `trim_s` once per electrical turn (six steps) takes: t = 3 (T0^2 -
+    T1^2) / d."""
     return 3.0 * (start_step_s**2 - end_step_s**2) / trim_s
 
 
@@ -47,7 +49,8 @@ def no_load_rpm(design: Design) -> float:
 
 
 def torque_balance_rpm(design: Design) -> float:
-    """Speed at which ideally timed six-step torque at full supply equals friction and load; bisection, inductance left out.
+    """Speed at which ideally timed six-step torque at full supply equals friction and load; bisection,
+    inductance left out.
 
     Torque: 2 ke i with i = (V - 2 ke w) / (2 (R + R_switch)), two phases on.
     """
@@ -77,11 +80,15 @@ def _handler_times_s(firmware: Firmware, cycles: dict[str, int]) -> tuple[float,
 
 
 def ceilings_rpm(design: Design, firmware: Firmware, cycles: dict[str, int]) -> dict[str, float | None]:
-    """Closed-form ceilings by name [rpm]; infinite where nothing limits, None where the model has no answer yet.
+    """Closed-form ceilings by name [rpm]; infinite where nothing limits, None where the model has no answer
+    yet.
 
-    supply: back-EMF equals the supply. torque: torque balance with friction and load. latency: a step that waits for the longest other
-    handler and its own lags a quarter electrical period. processor: the handlers fill the whole time of an electrical turn.
-    blocking: the longest other handler and the step handler fill one step time, so that the next compare is missed. tick: one tick of
+    supply: back-EMF equals the supply. torque: torque balance with friction and load. latency: a step that
+        waits for the longest other
+    handler and its own lags a quarter electrical period. processor: the handlers fill the whole time of an
+    electrical turn.
+    blocking: the longest other handler and the step handler fill one step time, so that the next compare is
+        missed. tick: one tick of
     step time moves the speed by the required tolerance. heat: not modelled yet.
 
     Args:

@@ -6,13 +6,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from controllers.program import HANDLERS
 from controllers.machine import FAULT_NAMES
+from controllers.program import HANDLERS
 from sim.processor.records import TRACE_COLUMNS
 from sim.run.simulate import Recording
 
 SMOOTH_ROWS = 9
-"""Trace rows averaged before a speed counts as reached: takes out the ripple of single steps (0.5 % of the run)."""
+"""Trace rows averaged before a speed counts as reached: takes out the ripple of single steps (0.5 % of the
+run)."""
 SETTLED_PART = 0.1
 """Last part of the run that the settled values are means of."""
 
@@ -31,10 +32,11 @@ class ArithmeticFault:
 class Metrics:
     """Numbers of one run. Speeds in rpm, times in s, lateness in us and electrical degrees.
 
-    `settled_...` are means over the last tenth of the run. `time_to_speed_s` is None when the required speed was never reached.
-    `worst_case_cycles`: per handler, entry and exit included, the longest path at the highest instruction costs; `measured_cycles`:
-    the longest seen in the run. `late_steps`: later than a quarter of a step. `opposed_steps`: steps that pushed against the
-    motion, with the rotor more than 90 electrical degrees from where they belong.
+    `settled_...` are means over the last tenth of the run. `time_to_speed_s` is None when the required speed
+    was never reached. `worst_case_cycles`: per handler, entry and exit included, the longest path at the
+    highest instruction costs; `measured_cycles`: the longest seen in the run. `late_steps`: later than a
+    quarter of a step. `opposed_steps`: steps that pushed against the motion, with the rotor more than 90
+    electrical degrees from where they belong.
     """
 
     reached_rpm: float
@@ -91,10 +93,13 @@ def _time_to(recording: Recording, speed_rpm: float) -> float | None:
 
 
 def energy_balance_error(recording: Recording) -> float:
-    """Energy that is not accounted for, over the energy that passed through (supply in, or losses where the supply got some back)."""
+    """Energy that is not accounted for, over the energy that passed through (supply in, or losses where the
+    supply got some back)."""
     s, p = recording.state, recording.plant
     losses = sum(float(s[name]) for name in ("copper_J", "switch_J", "diode_J", "friction_J", "load_J"))
-    stored = 0.5 * p["inertia_kg_m2"] * s["omega_rad_s"] ** 2 + 0.5 * p["inductance_H"] * np.sum(s["i_A"] ** 2)
+    stored = 0.5 * p["inertia_kg_m2"] * s["omega_rad_s"] ** 2 + 0.5 * p["inductance_H"] * np.sum(
+        s["i_A"] ** 2
+    )
     return float(abs(s["supply_J"] - losses - stored) / max(abs(s["supply_J"]), losses, 1e-30))
 
 
@@ -125,7 +130,9 @@ def arithmetic_faults(recording: Recording) -> tuple[ArithmeticFault, ...]:
 def worst_case_cycles(recording: Recording) -> dict[str, int]:
     """CPU clocks of each handler at worst, entry and exit included."""
     firmware, c = recording.firmware, recording.processor
-    around = 0 if firmware.costs_nothing else int(c["entry_cycles"] + c["exit_cycles"]) // firmware.cycle_scale
+    around = (
+        0 if firmware.costs_nothing else int(c["entry_cycles"] + c["exit_cycles"]) // firmware.cycle_scale
+    )
     return {
         name: 0 if firmware.costs_nothing else cycles + (around if name != HANDLERS[0] else 0)
         for name, cycles in firmware.linked.worst_case_cycles.items()

@@ -26,7 +26,8 @@ from sim.run.assemble import (
 from targets import Fault, InputError
 
 SEGMENTS_PER_SECOND = 20_000_000
-"""A run that needs more segments per simulated second is given up: about a hundred times what the fastest motor needs."""
+"""A run that needs more segments per simulated second is given up: about a hundred times what the fastest
+motor needs."""
 
 NO_NUMBER = -1
 _ENDINGS = {
@@ -40,7 +41,8 @@ _ENDINGS = {
 class Recording:
     """What one run of the kernel left: final records, counters and rows.
 
-    `trace` has TRACE_COLUMNS, `window` WINDOW_COLUMNS, `log` LOG_COLUMNS; `faults` is per instruction (see `controllers.machine`).
+    `trace` has TRACE_COLUMNS, `window` WINDOW_COLUMNS, `log` LOG_COLUMNS; `faults` is per instruction (see
+    `controllers.machine`).
     """
 
     design: Design
@@ -105,5 +107,5 @@ def _no_result(ending: int, s: Record) -> Fault:
         place=f"simulation at {s['t_s']:.6g} s",
         rule=_ENDINGS[ending],
         found=f"{s['segments']} segments at {s['omega_rad_s']:.4g} rad/s",
-        remedy="check motor and drive for values that do not belong together (inductance over resistance, inertia)",
+        remedy="check motor and drive for values that do not belong together (inductance, resistance, inertia)",
     )

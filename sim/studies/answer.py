@@ -31,7 +31,8 @@ class Result:
     explanation: str
 
     def as_dict(self) -> dict[str, Any]:
-        """The result for scripts: plain numbers, strings, lists; infinite ceilings are None (JSON has no infinity)."""
+        """The result for scripts: plain numbers, strings, lists; infinite ceilings are None (JSON has no
+        infinity)."""
         metrics, linked = self.metrics, self.recording.firmware.linked
         return {
             "name": self.design.name,
@@ -62,7 +63,9 @@ class Result:
                 "opposed_steps": metrics.opposed_steps,
                 "last_opposed_s": metrics.last_opposed_s,
                 "faults": [asdict(fault) for fault in metrics.faults],
-                "rounding": [dict(rounding._asdict()) for rounding in self.recording.firmware.program.rounding],
+                "rounding": [
+                    dict(rounding._asdict()) for rounding in self.recording.firmware.program.rounding
+                ],
                 "flash_bytes": linked.flash_bytes,
                 "ram_bytes": linked.ram_bytes,
                 "fits": linked.fits,
@@ -119,7 +122,8 @@ def answer(design: Design) -> Result:
 
 
 def close_up(result: Result) -> Recording:
-    """Run the same design once more with the last electrical turns recorded in detail, and the events with them.
+    """Run the same design once more with the last electrical turns recorded in detail, and the events with
+    them.
 
     The run is the same to the last bit: recording does not change the motion.
     """

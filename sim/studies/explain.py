@@ -11,7 +11,8 @@ Ceilings = dict[str, float | None]
 
 
 def explain(recording: Recording, metrics: Metrics, diagnosis: Diagnosis, ceilings: Ceilings) -> str:
-    """Sentences: what happened, what holds the design back and by which numbers, what went wrong in the arithmetic."""
+    """Sentences: what happened, what holds the design back and by which numbers, what went wrong in the
+    arithmetic."""
     reason = _REASONS[diagnosis.limited_by](recording, metrics, ceilings)
     parts = [_outcome(recording, metrics), reason, _promise(diagnosis), _symptoms(metrics), _fit(recording)]
     return " ".join(part for part in parts if part)
@@ -25,8 +26,13 @@ def _outcome(recording: Recording, metrics: Metrics) -> str:
         held = f"It gets to {metrics.reached_rpm:,.0f} rpm, then falls back to {settled:,.0f} rpm."
     if metrics.time_to_speed_s is None:
         return f"{held} The required {require.speed_rpm:,.0f} rpm are never reached."
-    late = "" if metrics.time_to_speed_s <= require.within_s else f", later than the {require.within_s:g} s allowed"
-    return f"{held} The required {require.speed_rpm:,.0f} rpm are reached after {metrics.time_to_speed_s:.2f} s{late}."
+    late = (
+        ""
+        if metrics.time_to_speed_s <= require.within_s
+        else f", later than the {require.within_s:g} s allowed"
+    )
+    after = f"are reached after {metrics.time_to_speed_s:.2f} s{late}."
+    return f"{held} The required {require.speed_rpm:,.0f} rpm {after}"
 
 
 def _step_us(recording: Recording, metrics: Metrics) -> float:
@@ -36,18 +42,23 @@ def _step_us(recording: Recording, metrics: Metrics) -> float:
 
 def _command(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
     del metrics, ceilings
-    return f"It does what it is told: {recording.design.command.profile[-1].speed_rpm:,.0f} rpm are commanded."
+    return (
+        f"It does what it is told: {recording.design.command.profile[-1].speed_rpm:,.0f} rpm are commanded."
+    )
 
 
 def _processor(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
     firmware = recording.firmware
-    name, cycles = max(metrics.worst_case_cycles.items(), key=lambda item: item[1] if item[0] != "on_start" else -1)
+    name, cycles = max(
+        metrics.worst_case_cycles.items(), key=lambda item: item[1] if item[0] != "on_start" else -1
+    )
     time_us = cycles * firmware.cycle_scale / firmware.clock_Hz * 1e6
     blocking = ceilings["blocking"]
     limit = f"; the next step is missed for certain above {blocking:,.0f} rpm" if blocking else ""
     return (
         f"The processor holds it back: {name} takes up to {cycles:,} clocks = {time_us:,.0f} us on "
-        f"{firmware.target.name}, and a step lasts {_step_us(recording, metrics):,.0f} us at this speed{limit}."
+        f"{firmware.target.name}, and a step lasts {_step_us(recording, metrics):,.0f} us at this "
+        f"speed{limit}."
     )
 
 
@@ -57,13 +68,16 @@ def _timer(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
     floor_rpm = wrap_floor_rpm(pairs, firmware.tick_s, firmware.timer_bits)
     if metrics.settled_rpm < 1.5 * floor_rpm:
         return (
-            f"The range of the timer holds it back: its {firmware.timer_bits} bits of {firmware.tick_s * 1e6:.3g} us cannot "
-            f"measure a speed below {floor_rpm:,.0f} rpm, so the law never learns the speed; a larger prescaler can."
+            f"The range of the timer holds it back: its {firmware.timer_bits} bits of "
+            f"{firmware.tick_s * 1e6:.3g} us cannot "
+            f"measure a speed below {floor_rpm:,.0f} rpm, so the law never learns the speed; a larger "
+            "prescaler can."
         )
     jump = tick_step_rpm(pairs, firmware.tick_s, metrics.settled_rpm)
     return (
         f"The timer tick holds it back: one tick is {firmware.tick_s * 1e6:.3g} us, a step only "
-        f"{metrics.settled_step_ticks:,.0f} ticks, and one tick more or less moves the speed by {jump:,.0f} rpm."
+        f"{metrics.settled_step_ticks:,.0f} ticks, and one tick more or less moves the speed by "
+        f"{jump:,.0f} rpm."
     )
 
 
@@ -86,14 +100,16 @@ def _law(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
 def _hall(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
     del ceilings, metrics
     error_deg = recording.design.hall.placement_error_deg
-    return f"The Hall sensor's place holds it back: {error_deg:+g} electrical degrees off, and every step with it."
+    return f"The Hall sensor's place holds it back: it is {error_deg:+g} electrical degrees off, as is every step."
 
 
 def _supply(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
     volts = recording.design.drive.supply_V
     return (
-        f"The supply holds it back: with {volts:g} V the back-EMF alone ends at {ceilings['supply']:,.0f} rpm, with friction and "
-        f"load the torque is used up at {ceilings['torque']:,.0f} rpm ({metrics.rms_phase_A:.2f} A rms per phase)."
+        f"The supply holds it back: with {volts:g} V the back-EMF alone ends at {ceilings['supply']:,.0f} "
+        "rpm, with friction and "
+        f"load the torque is used up at {ceilings['torque']:,.0f} rpm ({metrics.rms_phase_A:.2f} A rms per "
+        "phase)."
     )
 
 
@@ -108,7 +124,8 @@ def _drag(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
 def _several(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
     del recording
     return (
-        f"No single change helps: several things hold it back together (steps are up to {metrics.worst_lateness_deg:,.0f} "
+        "No single change helps: several things hold it back together (steps are up to "
+        f"{metrics.worst_lateness_deg:,.0f} "
         f"electrical degrees late; the torque would last to {ceilings['torque']:,.0f} rpm)."
     )
 
@@ -143,12 +160,16 @@ def _symptoms(metrics: Metrics) -> str:
     """Counters that a builder must know of, when they are not zero."""
     words = []
     if metrics.missed_compares:
-        words.append(f"{metrics.missed_compares:,} compares were written too late and waited for the whole timer")
+        words.append(
+            f"{metrics.missed_compares:,} compares were written too late and waited for the whole timer"
+        )
     if metrics.missed_edges:
         words.append(f"{metrics.missed_edges:,} Hall edges were missed")
     if metrics.opposed_steps:
         share = metrics.opposed_steps / max(metrics.steps, 1)
-        words.append(f"{share:.0%} of the steps pushed against the motion, the last at {metrics.last_opposed_s:.2f} s")
+        words.append(
+            f"{share:.0%} of the steps pushed against the motion, the last at {metrics.last_opposed_s:.2f} s"
+        )
     if metrics.faults:
         worst = metrics.faults[0]
         words.append(f"{worst.kind} in line {worst.line} of the law ({worst.text}) {worst.count:,} times")

@@ -13,7 +13,8 @@ from sim.run.simulate import simulate
 from targets import InputError
 
 NOTICEABLE = 0.01
-"""A change of speed, or of time to speed, below one part in a hundred decides nothing: outcomes scatter by about that much."""
+"""A change of speed, or of time to speed, below one part in a hundred decides nothing: outcomes scatter by
+about that much."""
 MORE_SUPPLY = "x1.25"
 LESS_LOAD = "x0.5"
 
@@ -29,7 +30,8 @@ class Suspect:
 
 @dataclass(frozen=True)
 class Gain:
-    """What a change gives. `settled_rpm` and `time_to_speed_s` are None where the changed design cannot be built (`refused` says why)."""
+    """What a change gives. `settled_rpm` and `time_to_speed_s` are None where the changed design cannot be
+    built (`refused` says why)."""
 
     name: str
     change: str
@@ -40,8 +42,9 @@ class Gain:
 
 @dataclass(frozen=True)
 class Diagnosis:
-    """`limited_by`: the suspect whose removal gives most, "several" where no single one gives anything, "command" where the design
-    does what it is told in time. `gains`: what each change gives, the best first."""
+    """`limited_by`: the suspect whose removal gives most, "several" where no single one gives anything,
+    "command" where the design does what it is told in time. `gains`: what each change gives, the best
+    first."""
 
     limited_by: str
     gains: tuple[Gain, ...]
@@ -104,7 +107,8 @@ def met(design: Design, metrics: Metrics) -> bool:
 
 
 def _score(design: Design, settled_rpm: float | None, time_s: float | None) -> float:
-    """How good an outcome is: how near the settled speed is to the command (1: on it), and how early the required speed is there."""
+    """How good an outcome is: how near the settled speed is to the command (1: on it), and how early the
+    required speed is there."""
     if settled_rpm is None:
         return -1.0
     command_rpm = max(design.command.profile[-1].speed_rpm, 1.0)
@@ -117,7 +121,8 @@ def _score(design: Design, settled_rpm: float | None, time_s: float | None) -> f
 def diagnose(design: Design, metrics: Metrics) -> Diagnosis:
     """Find what holds the design back.
 
-    A design that meets its requirement and its command is limited by the command alone, and no further run is made.
+    A design that meets its requirement and its command is limited by the command alone, and no further run
+    is made.
     """
     if met(design, metrics) and _follows_command(design, metrics):
         return Diagnosis("command", ())

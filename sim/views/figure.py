@@ -1,4 +1,5 @@
-"""One figure of a run: speed and step time over the whole run, and a close-up of the last electrical turns."""
+"""One figure of a run: speed and step time over the whole run, and a close-up of the last electrical
+turns."""
 
 from pathlib import Path
 from typing import Any
@@ -77,7 +78,8 @@ def _legend_above(ax: Axes) -> None:
 
 
 def _speed(ax: Axes, result: Result) -> None:
-    """Speed against the command, the requirement as a corner to get into, the torque ceiling where it is near."""
+    """Speed against the command, the requirement as a corner to get into, the torque ceiling where it is
+    near."""
     require, t_s, speed = result.design.require, _trace(result, "t_s"), _trace(result, "speed_rpm")
     command = _trace(result, "command_rpm")
     ax.plot(t_s, speed, color=SIGNAL, linewidth=1.3, label="speed")
@@ -115,7 +117,13 @@ def _step_time(ax: Axes, result: Result) -> None:
 
 def _currents(ax: Axes, window: Recording) -> None:
     for phase, colour in zip("abc", PHASES, strict=True):
-        ax.plot(_window(window, "t_s") * _MS, _window(window, f"i_{phase}_A"), color=colour, linewidth=1.0, label=phase)
+        ax.plot(
+            _window(window, "t_s") * _MS,
+            _window(window, f"i_{phase}_A"),
+            color=colour,
+            linewidth=1.0,
+            label=phase,
+        )
     ax.set(ylabel="phase current [A]")
     ax.set_title("close-up: the last electrical turns", loc="left", fontsize=10)
     _legend_above(ax)
@@ -127,7 +135,9 @@ def _voltages(ax: Axes, window: Recording) -> None:
     step = _window(window, "step")
     floating = np.isin(step, (2, 5, 6))
     ax.plot(t_ms, volts, color=QUIET, linewidth=0.8, label="phase a, driven")
-    ax.plot(t_ms, np.where(floating, volts, np.nan), color=PHASES[0], linewidth=1.3, label="phase a, floating")
+    ax.plot(
+        t_ms, np.where(floating, volts, np.nan), color=PHASES[0], linewidth=1.3, label="phase a, floating"
+    )
     ax.set(ylabel="terminal voltage [V]")
     _legend_above(ax)
 
@@ -142,9 +152,18 @@ def _logic(ax: Axes, window: Recording) -> None:
         if not (busy == handler).any():
             continue
         ax.fill_between(
-            t_ms, 0.3, 1.1, where=busy == handler, step="post", color=colour, linewidth=0, label=HANDLERS[handler]
+            t_ms,
+            0.3,
+            1.1,
+            where=busy == handler,
+            step="post",
+            color=colour,
+            linewidth=0,
+            label=HANDLERS[handler],
         )
-    ax.set(xlabel="time [ms]", ylim=(0, 4.6), yticks=[0.7, 2.1, 3.5], yticklabels=["busy", "step 0..5", "Hall"])
+    ax.set(
+        xlabel="time [ms]", ylim=(0, 4.6), yticks=[0.7, 2.1, 3.5], yticklabels=["busy", "step 0..5", "Hall"]
+    )
     if len(t_ms):
         ax.set_xlim(t_ms[0], t_ms[-1])
     _legend_above(ax)

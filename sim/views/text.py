@@ -49,7 +49,8 @@ def _heading(result: Result) -> str:
     clock_MHz = firmware.clock_Hz / firmware.cycle_scale / 1e6
     lines = [
         f"{design.title or design.name}: {design.summary}",
-        f"{design.firmware.law} in {firmware.program.arithmetic} on {firmware.target.name} at {clock_MHz:g} MHz, "
+        f"{design.firmware.law} in {firmware.program.arithmetic} on {firmware.target.name} at "
+        f"{clock_MHz:g} MHz, "
         f"timer tick {firmware.tick_s * 1e6:.4g} us, {design.drive.supply_V:g} V",
     ]
     if firmware.program.arithmetic != design.firmware.arithmetic:
@@ -63,14 +64,18 @@ def _heading(result: Result) -> str:
 def _verdict(result: Result) -> str:
     require = result.design.require
     word = "MET" if result.met else "NOT MET"
-    head = f"{word}: {require.speed_rpm:,.0f} rpm within {require.within_s:g} s. Limited by: {result.diagnosis.limited_by}."
-    return f"{head}\n{_wrapped(result.explanation)}"
+    head = f"{word}: {require.speed_rpm:,.0f} rpm within {require.within_s:g} s."
+    return f"{head} Limited by: {result.diagnosis.limited_by}.\n{_wrapped(result.explanation)}"
 
 
 def _gain_value(gain: Gain) -> str:
     if gain.settled_rpm is None:
         return f"cannot be run: {gain.refused}"
-    time = "never fast enough" if gain.time_to_speed_s is None else f"fast enough after {gain.time_to_speed_s:.2f} s"
+    time = (
+        "never fast enough"
+        if gain.time_to_speed_s is None
+        else f"fast enough after {gain.time_to_speed_s:.2f} s"
+    )
     return f"{gain.settled_rpm:>8,.0f} rpm, {time}"
 
 
@@ -106,9 +111,16 @@ def _firmware(result: Result) -> str:
         *_cycles(metrics),
         ("processor load", f"{metrics.cpu_load:.0%} at the end, {metrics.peak_cpu_load:.0%} at most"),
         ("late steps", f"{metrics.late_steps:,} of {metrics.steps:,} (by more than a quarter of a step)"),
-        ("worst lateness", f"{metrics.worst_lateness_us:,.1f} us = {metrics.worst_lateness_deg:.1f} electrical degrees"),
+        (
+            "worst lateness",
+            f"{metrics.worst_lateness_us:,.1f} us = {metrics.worst_lateness_deg:.1f} electrical degrees",
+        ),
         ("opposed steps", f"{metrics.opposed_steps:,} (pushed against the motion)"),
-        ("missed", f"{metrics.missed_edges:,} Hall edges, {metrics.missed_compares:,} compares, {metrics.overruns:,} overruns"),
+        (
+            "missed",
+            f"{metrics.missed_edges:,} Hall edges, {metrics.missed_compares:,} compares, "
+            f"{metrics.overruns:,} overruns",
+        ),
         ("one tick is", f"{result.tick_step_rpm:,.1f} rpm at this speed"),
         ("flash", f"{linked.flash_bytes:,} of {memory.flash_bytes:,} bytes"),
         ("RAM", f"{linked.ram_bytes:,} of {memory.ram_bytes:,} bytes"),

@@ -2,7 +2,7 @@
 
 import pickle
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import pytest
 
@@ -33,7 +33,7 @@ class BadProgram(NamedTuple):
 
 
 def read_table() -> list[BadProgram]:
-    """Entries stand apart by a blank line; `> ` begins a line of on_start, `= ` a declaration (else DECLARED).
+    """Entries stand apart by a blank line; `> ` begins a line of on_start, `= ` a declaration.
 
     The class is in line 2, its docstring in line 3; declarations follow, then `def on_start` and its body.
     """
@@ -92,7 +92,7 @@ BAD_FILES = (
 )
 
 
-def faults_of(folder: Path, text: str, **changes: object) -> InputError:
+def faults_of(folder: Path, text: str, **changes: Any) -> InputError:
     with pytest.raises(InputError) as caught:
         compile_text(folder, text, **changes)
     return caught.value
@@ -253,7 +253,7 @@ BAD_BINDINGS = (
 
 @pytest.mark.parametrize(("change", "place", "rule", "found", "remedy"), BAD_BINDINGS)
 def test_bad_binding_is_a_fault_of_the_scenario(
-    tmp_path: Path, change: dict[str, object], place: str, rule: str, found: str, remedy: str
+    tmp_path: Path, change: dict[str, Any], place: str, rule: str, found: str, remedy: str
 ) -> None:
     text = law_text("pass", 'trim = param(number, "trim_s", 1e-6, low=0, high=1, about="trim")')
     (fault,) = faults_of(tmp_path, text, **change).faults

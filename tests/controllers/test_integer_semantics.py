@@ -23,8 +23,8 @@ from tests.controllers.support import (
     run_operation,
 )
 
-# name -> (C expression in x, y of type T; opcode). Operands are promoted to int (6.3.1.1 p2), brought to a common
-# type (6.3.1.8), and the result is converted back to T (6.3.1.3: modulo for unsigned, gcc: low bits for signed).
+# name -> (C expression in x, y of type T; opcode). Operands are promoted to int (6.3.1.1 p2), brought to a
+# common type (6.3.1.8), and the result is converted back to T (6.3.1.3: modulo for unsigned; gcc: low bits).
 BINARY = {
     "add": ("x + y", opcodes.ADD),
     "sub": ("x - y", opcodes.SUB),
@@ -41,8 +41,8 @@ BINARY = {
     "not_lt": ("!(x < y)", opcodes.JUMP_NOT_LT),
     "not_le": ("!(x <= y)", opcodes.JUMP_NOT_LE),
     "ne": ("x != y", opcodes.JUMP_NE),
-    # toward zero, (a/b)*b + a%b == a (6.5.5 p6); x/0 is undefined (6.5.5 p5) and 0 here; INT_MIN / -1 is undefined
-    # and traps on x86 in spite of -fwrapv, so the expression avoids it: it is -x with wrap, remainder 0
+    # toward zero, (a/b)*b + a%b == a (6.5.5 p6); x/0 is undefined (6.5.5 p5) and 0 here; INT_MIN / -1 is
+    # undefined and traps on x86 in spite of -fwrapv: the expression avoids it by -x with wrap, remainder 0
     "div": ("y == 0 ? 0 : IS_MINUS_1(y) ? -x : x / y", opcodes.DIV),
     "mod": ("y == 0 || IS_MINUS_1(y) ? 0 : x % y", opcodes.MOD),
 }

@@ -18,7 +18,7 @@ STEP_ARITHMETICS = ("i16", "i32", "q16.16", "q24.8", "f32", "f64")
 DUTY_ARITHMETICS = ("i32", "q24.8", "f32", "f64")
 
 
-def start(law: str, arithmetic: str, command_rpm: int = 20000, **parameters: float) -> Bench:
+def start(law: str, arithmetic: str, command_rpm: float = 20000, **parameters: float) -> Bench:
     """A law after on_start at timer count 100."""
     bench = Bench(compile_law(law_path(law), make_binding(arithmetic, parameters)))
     bench.inputs = {ports.IN_TIMER: 100, ports.IN_COMMAND_RPM: command_rpm}
@@ -182,7 +182,7 @@ def test_open_ramp_takes_the_time_of_the_closed_form() -> None:
     """t = 3 (T0**2 - T1**2) / d for a trim d per turn (design, section 7), within the last turn."""
     start_ticks, end_ticks, trim_ticks = 8000, 500, 20
     bench = start("open_ramp", "i32", 20000, start_step_s=start_ticks / TICK_HZ, trim_s=trim_ticks / TICK_HZ)
-    spent = 0
+    spent = 0.0
     while bench.value("step_ticks") > end_ticks:
         spent += bench.value("step_ticks")
         bench.call("on_step_timer")

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from controllers.catalogue import describe_laws, law_names, law_path
-from controllers.kinds import F32, I16, U8, fixed_kind
+from controllers.kinds import F32, I16, U8, Kind, fixed_kind
 from controllers.lower import compile_law
 from controllers.lower.constants import OutOfRangeError, decode, encode, nearest_integer
 from controllers.lower.parameters import split_gain
@@ -126,9 +126,9 @@ def test_encode_and_decode_are_inverse_where_exact() -> None:
 @pytest.mark.parametrize(
     ("value", "kind"), [(255.5, U8), (-0.6, U8), (40000, I16), (float("nan"), I16), (1e39, F32)]
 )
-def test_value_outside_its_kind_is_refused(value: float, kind: object) -> None:
+def test_value_outside_its_kind_is_refused(value: float, kind: Kind) -> None:
     with pytest.raises(OutOfRangeError):
-        encode(value, kind)  # type: ignore[arg-type]
+        encode(value, kind)
 
 
 def test_every_shipped_law_is_described() -> None:

@@ -1,0 +1,45 @@
+"""Damaged law files: whatever the text is, the compiler compiles it or says what is wrong with it."""
+
+import tempfile
+from pathlib import Path
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from controllers.catalogue import law_names, law_path
+from controllers.lower import compile_law
+from controllers.program import Program
+from targets.errors import InputError
+from tests.controllers.support import make_binding
+
+LAWS = [law_path(name).read_text(encoding="utf-8") for name in law_names()]
+PIECES = st.sampled_from(
+    ["self", "hw", ".", "(", ")", "u8", "number", "gain", "q(3, 4)", "0", "-1", "1e400", "1 << 40", "/ 0", "//", "<",
+     "and", "not", "if", "for i in range(9):", "return", "\n", "    ", "=", ":", "'", "# ", "\0", "é", "lambda: 0"]
+)  # fmt: skip
+
+
+@st.composite
+def damaged_laws(draw: st.DrawFn) -> str:
+    """A shipped law with pieces cut out and others put in."""
+    text = draw(st.sampled_from(LAWS))
+    for _ in range(draw(st.integers(1, 4))):
+        begin = draw(st.integers(0, len(text)))
+        end = min(len(text), begin + draw(st.integers(0, 12)))
+        text = text[:begin] + draw(st.one_of(st.just(""), PIECES)) + text[end:]
+    return text
+
+
+@given(text=damaged_laws(), arithmetic=st.sampled_from(["i16", "i32", "q16.16", "f32"]))
+def test_damaged_law_compiles_or_is_refused_with_a_place(text: str, arithmetic: str) -> None:
+    """Neither a traceback nor a fault without a line."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "damaged.py"
+        path.write_text(text, encoding="utf-8")
+        try:
+            program = compile_law(path, make_binding(arithmetic))
+        except InputError as error:
+            assert error.faults
+            assert all(fault.place.startswith(f"{path}:") for fault in error.faults)
+        else:
+            assert isinstance(program, Program)
