@@ -52,7 +52,8 @@ def controllers(json_file: JsonOption = None) -> None:
 
     laws = describe_laws()
     if json_file is not None:
-        write_text(json_file, json.dumps({"controllers": [law.as_dict() for law in laws]}, indent=2) + "\n")
+        rows = [{**law._asdict(), "parameters": [p._asdict() for p in law.parameters]} for law in laws]
+        write_text(json_file, json.dumps({"controllers": rows}, indent=2) + "\n")
     if json_file == "-":
         return
     for law in laws:
@@ -60,6 +61,5 @@ def controllers(json_file: JsonOption = None) -> None:
         for parameter in law.parameters:
             print(
                 f"    {parameter.key:<24} default {parameter.default:g}, {parameter.low:g} to "
-                f"{parameter.high:g}: "
-                f"{parameter.about}"
+                f"{parameter.high:g}: {parameter.about}"
             )

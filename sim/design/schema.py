@@ -168,7 +168,8 @@ class Firmware(Section):
     )
     control_period_s: float = declare("time between two control ticks", "s", default=0.005, ge=1e-5, le=1)
     idealise: tuple[Literal["cost", "tick", "rounding"], ...] = declare(
-        "pretend that this were perfect: cost (instructions take no time), tick (a 32-bit timer, about 30 ns a tick), "
+        "pretend that this were perfect: cost (instructions take no time), tick (a 32-bit timer, about 30 "
+        "ns a tick), "
         "rounding (arithmetic in f64)",
         default=(),
         strict=False,  # TOML has lists, not tuples

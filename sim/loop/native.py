@@ -3,7 +3,7 @@
 from typing import Any
 
 import numpy as np
-from numba import carray as array
+from numba import carray as array  # type: ignore[attr-defined]
 from numpy.typing import NDArray
 
 from controllers.jit import NativeKernel

@@ -5,7 +5,6 @@ import math
 from controllers.jit import kernel
 from sim.plant.circuit import settle
 from sim.plant.events import (
-    BREAKAWAY,
     CONDUCTION,
     CORNER_RAD,
     EDGE_RAD,
@@ -18,7 +17,7 @@ from sim.plant.events import (
     turn_on,
 )
 from sim.plant.hall import corner_ahead, pass_corner
-from sim.plant.records import HIGH, LOW, OFF, Record
+from sim.plant.records import HIGH, OFF, Record
 from sim.plant.segment import no_segment, start_shapes, torque_Nm, trial
 from sim.plant.window import record_window
 
@@ -27,7 +26,8 @@ REACHED, HALL_RISE, HALL_FALL, LOST = range(4)
 
 _MAX_TRIALS = 40
 _SAME = 1.0 - 1e-6
-"""An event in the last millionth of a segment is its end: of a dying current, less than a millionth is left."""
+"""An event in the last millionth of a segment is its end: of a dying current, less than a millionth is
+left."""
 
 
 @kernel
@@ -75,7 +75,8 @@ def _search(
 
 @kernel
 def _book_energy(p: Record, s: Record, w: Record) -> None:
-    """Add the segment's energies. Work terms use the mean speed, so that the mechanical part balances exactly."""
+    """Add the segment's energies. Work terms use the mean speed, so that the mechanical part balances
+    exactly."""
     mean = 0.5 * (s.omega_rad_s + w.omega_end_rad_s)
     s.friction_J += w.drag_Nm * mean * w.h_s
     s.load_J += w.fan_Nm * mean * w.h_s
@@ -119,9 +120,7 @@ def _apply(p: Record, s: Record, w: Record, kind: int, leg: int) -> None:
 
 
 @kernel
-def _one_segment(
-    p: Record, s: Record, w: Record, shape: Record, t_end_s: float, window: Record
-) -> int:
+def _one_segment(p: Record, s: Record, w: Record, shape: Record, t_end_s: float, window: Record) -> int:
     """Advance by one segment; returns the edge it ended on, REACHED for none."""
     start_shapes(p, s, w, shape)
     if s.unsettled:
@@ -148,7 +147,8 @@ def _one_segment(
 
 @kernel
 def advance(p: Record, s: Record, w: Record, shape: Record, t_end_s: float, window: Record) -> int:
-    """Advance the plant to `t_end_s` or to the first Hall edge before it; returns REACHED, HALL_RISE, HALL_FALL or LOST.
+    """Advance the plant to `t_end_s` or to the first Hall edge before it; returns REACHED, HALL_RISE,
+    HALL_FALL or LOST.
 
     Args:
         p, s, w: PLANT, PLANT_STATE and SEGMENT records; `s` is changed in place, `w` is working room.

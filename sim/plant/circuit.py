@@ -1,18 +1,20 @@
 """Which terminals conduct: driven half-bridges, freewheel diodes, the floating phase and its re-conduction.
 
-Sign convention: a phase current is positive into the motor. Each conducting path is taken as phase resistance plus one
-switch on-resistance, the diode's as well (plus its drop): with equal resistances the three phase equations decouple, and
-their solution is exact. Doubt: a real diode has less slope resistance than a cheap switch; the difference is in the
-millivolts of the freewheel.
+Sign convention: a phase current is positive into the motor. Each conducting path is taken as phase
+resistance plus one switch on-resistance, the diode's as well (plus its drop): with equal resistances the
+three phase equations decouple, and their solution is exact. Doubt: a real diode has less slope resistance
+than a cheap switch; the difference is in the millivolts of the freewheel.
 """
 
 from controllers.jit import kernel
 from sim.plant.records import HIGH, LOW, OFF, SWITCHED_COMPLEMENTARY, Record
 
 REVERSE_MARGIN_V = 1e-7
-"""A floating terminal must pass a diode's threshold by this much: keeps a diode from flickering at the threshold itself."""
+"""A floating terminal must pass a diode's threshold by this much: keeps a diode from flickering at the
+threshold itself."""
 
-# Step k of the six-step sequence: the leg that is high and the leg that is low. Steps of 60 electrical degrees from phi = 0.
+# Step k of the six-step sequence, 60 electrical degrees each from phi = 0: the leg that is high, the one that
+# is low.
 STEP_HIGH = (0, 0, 1, 1, 2, 2)
 STEP_LOW = (1, 2, 2, 0, 0, 1)
 STEPS = 6
@@ -23,7 +25,8 @@ _SHARE = (0.0, 1.0, 1.0 / 2.0, 1.0 / 3.0)
 
 @kernel
 def set_legs(p: Record, s: Record) -> None:
-    """Tell the half-bridges what step `s.step` and the PWM state `s.pwm_on` mean; any step beyond 5 switches all off."""
+    """Tell the half-bridges what step `s.step` and the PWM state `s.pwm_on` mean; any step beyond 5 switches
+    all off."""
     for k in range(3):
         leg = OFF
         if s.step < STEPS:
@@ -69,8 +72,8 @@ def conduction(p: Record, s: Record, w: Record) -> int:
 def neutral_V(p: Record, w: Record, count: int, e_a: float, e_b: float, e_c: float) -> float:
     """Star-point voltage for the back-EMFs given.
 
-    Mean of v - e over the conducting terminals (the currents sum to zero). With none conducting the star point is placed so
-    that the highest and the lowest terminal reach their diodes together, as they must.
+    Mean of v - e over the conducting terminals (the currents sum to zero). With none conducting the star
+    point is placed so that the highest and the lowest terminal reach their diodes together, as they must.
     """
     if count == 0:
         return 0.5 * (p.supply_V - max(e_a, e_b, e_c) - min(e_a, e_b, e_c))
@@ -116,9 +119,11 @@ def _settle_once(p: Record, s: Record, w: Record, ke_omega: float) -> bool:
 
 @kernel
 def settle(p: Record, s: Record, w: Record) -> None:
-    """Decide the diodes after a switching: current keeps flowing, and terminals beyond a rail start to conduct.
+    """Decide the diodes after a switching: current keeps flowing, and terminals beyond a rail start to
+    conduct.
 
-    Needs `w.shape_start`. Two passes settle every case with three legs: a second diode can follow the first, a third cannot.
+    Needs `w.shape_start`. Two passes settle every case with three legs: a second diode can follow the first,
+    a third cannot.
     """
     for k in range(3):
         if s.leg[k] == OFF and s.i_A[k] != 0.0:

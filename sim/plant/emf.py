@@ -10,12 +10,14 @@ FIRST_KNOT_DEG = 30.0
 def trapezoid(knots: int = 6) -> NDArray[np.float64]:
     """Table of the 120-degree flat-top trapezoid of amplitude 1, phases A, B, C lagging by 120 degrees each.
 
-    Pillay and Krishnan, IEEE Trans. IA 25(2), 1989, part II (from memory): flat from 30 to 150 degrees, linear through zero.
+    Pillay and Krishnan, IEEE Trans. IA 25(2), 1989, part II (from memory): flat from 30 to 150 degrees,
+    linear through zero.
 
     Args:
         knots: cells per electrical turn; any multiple of 6 gives the exact waveform.
     Returns:
-        Array (knots + 1, 3); row j is the shape at `FIRST_KNOT_DEG` + 360 j / knots, the last row repeats the first.
+        Array (knots + 1, 3); row j is the shape at `FIRST_KNOT_DEG` + 360 j / knots, the last row repeats
+        the first.
     """
     degrees = FIRST_KNOT_DEG + 360.0 * np.arange(knots + 1) / knots
     corners = [0.0, 30.0, 150.0, 210.0, 330.0, 360.0]

@@ -7,13 +7,15 @@ from sim.plant.records import HIGH, LOW, OFF, Record
 from sim.plant.segment import current_A
 
 NOTHING, LANDING, STOP, EXTINCTION, CONDUCTION, BREAKAWAY = range(6)
-"""Event kinds: an angular corner reached, standstill, a diode current gone, a diode turning on, stiction overcome."""
+"""Event kinds: an angular corner reached, standstill, a diode current gone, a diode turning on, stiction
+overcome."""
 
 CORNER_RAD = 1e-4
-"""A corner of the back-EMF table counts as reached within this electrical angle: what is over carries into the next cell, so
-only the kink is displaced, by less than the waveform is known."""
+"""A corner of the back-EMF table counts as reached within this electrical angle: what is over carries into
+the next cell, so only the kink is displaced, by less than the waveform is known."""
 EDGE_RAD = 1e-7
-"""A Hall edge counts as reached within this electrical angle: at 100 rpm and one pole pair 10 ns, less than a clock cycle."""
+"""A Hall edge counts as reached within this electrical angle: at 100 rpm and one pole pair 10 ns, less than
+a clock cycle."""
 STOP_RAD_S = 1e-6
 """Speeds below this at a sign change are standstill (a turn in 70 days)."""
 _ROOT_STEPS = 60
@@ -31,9 +33,9 @@ def _without_slope_s(a_A: float, c_A: float, tau_s: float) -> float:
 def extinction_s(p: Record, s: Record, w: Record, k: int) -> float:
     """When the diode current of floating leg `k` is gone, or infinity.
 
-    Newton's method from the root that a constant back-EMF would give; the dying current is convex, so the iterates
-    go on from the left. Where it is not (a back-EMF that turns round within the segment), they are pulled back into
-    the bracket.
+    Newton's method from the root that a constant back-EMF would give; the dying current is convex, so the
+    iterates go on from the left. Where it is not (a back-EMF that turns round within the segment), they are
+    pulled back into the bracket.
     """
     sign = 1.0 if s.diode[k] == LOW else -1.0
     if w.i_end_A[k] * sign >= 0.0:
@@ -82,7 +84,8 @@ def _torque_at(p: Record, w: Record, t_s: float) -> float:
 
 @kernel
 def breakaway_s(p: Record, w: Record) -> float:
-    """When the torque of a standing rotor exceeds stiction, or infinity. Bisection, then a step to the moving side."""
+    """When the torque of a standing rotor exceeds stiction, or infinity. Bisection, then a step to the
+    moving side."""
     if abs(_torque_at(p, w, w.h_s)) <= p.stiction_Nm:
         return math.inf
     low, high = 0.0, w.h_s
@@ -96,9 +99,7 @@ def breakaway_s(p: Record, w: Record) -> float:
 
 
 @kernel
-def earliest(
-    p: Record, s: Record, w: Record, corner_rad: float, within_rad: float
-) -> tuple[float, int, int]:
+def earliest(p: Record, s: Record, w: Record, corner_rad: float, within_rad: float) -> tuple[float, int, int]:
     """Earliest event of the trial segment `w`: (time after its start [s] or infinity, kind, leg).
 
     `corner_rad`: electrical angle to the next corner or Hall edge, met when passed by less than `within_rad`.
@@ -131,7 +132,8 @@ def earliest(
 
 @kernel
 def extinguish(s: Record, k: int) -> None:
-    """Turn the diode of leg `k` off; what rounding left of its current goes to the other two, so that the sum stays zero."""
+    """Turn the diode of leg `k` off; what rounding left of its current goes to the other two, so that the
+    sum stays zero."""
     rest = 0.5 * s.i_A[k]
     for other in range(3):
         if other != k and s.i_A[other] != 0.0:

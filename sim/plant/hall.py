@@ -1,4 +1,5 @@
-"""The Hall sensor: its edges as angles that a segment ends on, with hysteresis; and the corners of the back-EMF table."""
+"""The Hall sensor: its edges as angles that a segment ends on, with hysteresis; and the corners of the
+back-EMF table."""
 
 import math
 
@@ -20,7 +21,8 @@ _LEVEL_AFTER = (1, 0, 0, 1)
 """Level after passing each place: a rise met backward ends low, a fall met backward ends high."""
 _EDGE_RISE, _EDGE_FALL = 1, 2
 _PASSED_RAD = 1e-3
-"""An edge overrun by the carry over a corner still counts: `s.hall` tells an edge that was taken from one that was not."""
+"""An edge overrun by the carry over a corner still counts: `s.hall` tells an edge that was taken from one
+that was not."""
 
 MIN_HYSTERESIS_RAD = 1e-6
 """A sensor without any hysteresis would chatter at standstill; real ones never have none."""
@@ -31,8 +33,8 @@ def hall_places(
 ) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
     """Where the sensor switches, as (cell, angle in the cell) for the four HALL_PLACES.
 
-    The rise lies where step 0 should begin plus the placement error, the fall half an electrical turn later; hysteresis
-    shifts an edge by half its width in the sense of rotation.
+    The rise lies where step 0 should begin plus the placement error, the fall half an electrical turn later;
+    hysteresis shifts an edge by half its width in the sense of rotation.
 
     Args:
         placement_error_deg: electrical degrees, positive when the edge comes late.

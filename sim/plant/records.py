@@ -1,8 +1,10 @@
 """The plant's numbers as flat records that compiled code reads and writes in place.
 
-Angles: `phi` is the electrical angle measured from 30 degrees after the rising zero crossing of phase A's back-EMF, that is
-from where step 0 (A high, B low) should begin. It is kept as (knot, u): the cell of the back-EMF table and the angle
-within that cell, so that no precision is lost after many turns and the corners of the waveform are met exactly.
+Angles: `phi` is the electrical angle measured from 30 degrees after the rising zero crossing of phase A's
+    back-EMF, that is
+from where step 0 (A high, B low) should begin. It is kept as (knot, u): the cell of the back-EMF table and
+the angle within that cell, so that no precision is lost after many turns and the corners of the waveform are
+met exactly.
 """
 
 from typing import Any, TypeAlias
@@ -13,10 +15,12 @@ Record: TypeAlias = Any
 """One element of a structured array: numba reads and writes its fields as attributes."""
 
 OFF, HIGH, LOW = 0, 1, 2
-"""What a half-bridge is told to do; the diode that conducts in an OFF leg is named by the rail it leads to."""
+"""What a half-bridge is told to do; the diode that conducts in an OFF leg is named by the rail it leads
+to."""
 
 SWITCHED_HIGH_SIDE, SWITCHED_COMPLEMENTARY = 0, 1
-"""What the chopped leg does in the PWM off time: freewheel through its diode, or conduct to the bottom rail."""
+"""What the chopped leg does in the PWM off time: freewheel through its diode, or conduct to the bottom
+rail."""
 
 HALL_PLACES = 4
 """Rise and fall met turning forward, rise and fall met turning backward."""
@@ -79,8 +83,9 @@ PLANT_STATE = np.dtype(
     ],
     align=True,
 )
-"""State. `alpha_rad_s2` is the mean acceleration of the last segment, the predictor of the next one; `square_A2s` is the
-integral of the sum of the three squared phase currents; `busy` tells the close-up what the processor does."""
+"""State. `alpha_rad_s2` is the mean acceleration of the last segment, the predictor of the next one;
+`square_A2s` is the integral of the sum of the three squared phase currents; `busy` tells the close-up what
+the processor does."""
 
 SEGMENT = np.dtype(
     [
@@ -105,7 +110,8 @@ SEGMENT = np.dtype(
     ],
     align=True,
 )
-"""One trial segment of length `h_s`. Currents: i_k(t) = a + b t + c exp(-t / tau). `w`: terminal voltages at both ends."""
+"""One trial segment of length `h_s`. Currents: i_k(t) = a + b t + c exp(-t / tau). `w`: terminal voltages at
+both ends."""
 
 WINDOW_COLUMNS = (
     "t_s",

@@ -1,9 +1,10 @@
 """One segment of the motion in closed form.
 
-Over a segment the set of conducting terminals is fixed and the back-EMF is taken as linear in time, from its value at the
-start to its value at the predicted end. Each phase then obeys L di/dt + R i = g0 + g1 t, whose solution
-i(t) = a + b t + c exp(-t / tau) is exact, as are its integrals: charge, torque impulse (shape linear, too) and heat.
-Speed and angle follow from the impulse; order 2 in the segment length (tests/plant/test_convergence.py measures it).
+Over a segment the set of conducting terminals is fixed and the back-EMF is taken as linear in time, from its
+value at the start to its value at the predicted end. Each phase then obeys L di/dt + R i = g0 + g1 t, whose
+solution i(t) = a + b t + c exp(-t / tau) is exact, as are its integrals: charge, torque impulse (shape
+linear, too) and heat. Speed and angle follow from the impulse; order 2 in the segment length
+(tests/plant/test_convergence.py measures it).
 """
 
 import math
@@ -14,11 +15,13 @@ from sim.plant.circuit import conduction, neutral_V
 from sim.plant.records import Record
 
 Decay: TypeAlias = tuple[float, float, float, float, float, float]
-"""f(t) = exp(-t / tau) over a segment of length h: 1 / h [1/s], tau [s], f(h); the integrals of f, t f / h, f^2 [s]."""
+"""f(t) = exp(-t / tau) over a segment of length h: 1 / h [1/s], tau [s], f(h); the integrals of f, t f / h,
+f^2 [s]."""
 
 _THIRD = 1.0 / 3.0
-# Decision: factors that are constant in a run are written as reciprocals (1 / cell, 1 / inertia). A division takes as
-# long as four products, and a segment is one chain of operations; the reciprocals are computed beside that chain.
+# Decision: factors that are constant in a run are written as reciprocals (1 / cell, 1 / inertia). A division
+# takes as long as four products, and a segment is one chain of operations; the reciprocals are computed
+# beside that chain.
 
 
 @kernel
@@ -113,7 +116,8 @@ def _currents(p: Record, s: Record, w: Record, omega_end: float) -> float:
 
 @kernel
 def trial(p: Record, s: Record, w: Record, shape: Record, h_s: float) -> None:
-    """Solve the segment of length `h_s` from state `s` into `w`; `s` is left as it was. Needs `w.direction`."""
+    """Solve the segment of length `h_s` from state `s` into `w`; `s` is left as it was. Needs
+    `w.direction`."""
     w.h_s = h_s
     omega_end = _predict(p, s, w, shape, h_s)
     impulse = _currents(p, s, w, omega_end)

@@ -12,9 +12,11 @@ POINTS_PER_SEGMENT = 6
 
 @kernel
 def record_window(p: Record, s: Record, w: Record, window: Record) -> None:
-    """Write rows of WINDOW_COLUMNS for the trial segment about to be committed; stops silently when `window` is full.
+    """Write rows of WINDOW_COLUMNS for the trial segment about to be committed; stops silently when `window`
+    is full.
 
-    The caller sizes `window` for the electrical turns it wants to see: running full is the normal end of a close-up.
+    The caller sizes `window` for the electrical turns it wants to see: running full is the normal end of a
+    close-up.
     """
     cell_deg = math.degrees(p.cell_rad)
     for point in range(POINTS_PER_SEGMENT):

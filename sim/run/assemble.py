@@ -200,7 +200,8 @@ def _cycles_like(program: Program, own: LinkedProgram, model: LinkedProgram) -> 
     ends = [pc for pc, _ in starts[1:]] + [len(cycles)]
     for (start, name), end in zip(starts, ends, strict=True):
         cycles[start:end] *= model.typical_cycles[name] / max(own.typical_cycles[name], 1)
-    return np.rint(cycles).astype(np.int64)
+    whole: NDArray[np.int64] = np.rint(cycles).astype(np.int64)
+    return whole
 
 
 def build_firmware(design: Design) -> Firmware:

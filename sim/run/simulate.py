@@ -107,5 +107,5 @@ def _no_result(ending: int, s: Record) -> Fault:
         place=f"simulation at {s['t_s']:.6g} s",
         rule=_ENDINGS[ending],
         found=f"{s['segments']} segments at {s['omega_rad_s']:.4g} rad/s",
-        remedy="check motor and drive for values that do not belong together (inductance, resistance, inertia)",
+        remedy="check motor and drive for values that do not belong together (inductance, inertia)",
     )

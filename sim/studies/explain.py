@@ -100,7 +100,7 @@ def _law(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
 def _hall(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
     del ceilings, metrics
     error_deg = recording.design.hall.placement_error_deg
-    return f"The Hall sensor's place holds it back: it is {error_deg:+g} electrical degrees off, as is every step."
+    return f"The Hall sensor's place holds it back: {error_deg:+g} electrical degrees, every step with it."
 
 
 def _supply(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:

@@ -1,7 +1,9 @@
-"""A law from a few lines of text on a processor of small round numbers, beside a rotor that coasts at a known speed.
+"""A law from a few lines of text on a processor of small round numbers, beside a rotor that coasts at a
+known speed.
 
-The clock is 1 MHz, one cycle is 1 us. Only port accesses and the return cost cycles (OUT_CYCLES, IN_CYCLES, RET_CYCLES), and a
-multiplication, which stands for work (WORK_CYCLES): every cycle in a log can be added up by hand.
+The clock is 1 MHz, one cycle is 1 us. Only port accesses and the return cost cycles (OUT_CYCLES, IN_CYCLES,
+RET_CYCLES), and a multiplication, which stands for work (WORK_CYCLES): every cycle in a log can be added up
+by hand.
 """
 
 import math
@@ -47,16 +49,18 @@ _KNOTS = 6
 _IMPORTS = "from controllers.dialect import Law, hw, number, ticks, u8, u16, u32, var, wrap_add, wrap_sub\n"
 
 PROCESSOR_NUMBERS: Mapping[str, int] = {
-    "entry_cycles": ENTRY_CYCLES, "exit_cycles": EXIT_CYCLES, "poll_loop_cycles": 1, "tick_cycles": 1, "timer_mask": 0xFFFF,
-    "pwm_count_cycles": 1, "pwm_top": 100, "control_cycles": 0,
+    "entry_cycles": ENTRY_CYCLES, "exit_cycles": EXIT_CYCLES, "poll_loop_cycles": 1,
+    "tick_cycles": 1, "timer_mask": 0xFFFF, "pwm_count_cycles": 1, "pwm_top": 100, "control_cycles": 0,
 }  # fmt: skip
 """Interrupts, a 16-bit timer that counts every cycle, a PWM period of 100 cycles, no control tick."""
 
 
 def law(**handlers: str) -> str:
-    """Source of a law from the bodies of its handlers; statics x (u16), n (u8) and seen (ticks) are there to use."""
+    """Source of a law from the bodies of its handlers; statics x (u16), n (u8) and seen (ticks) are there to
+    use."""
     bodies = {"on_start": "pass", **handlers}
-    text = f'{_IMPORTS}\n\nclass Case(Law):\n    """A case."""\n\n    x = var(u16, 1)\n    n = var(u8, 0)\n    seen = var(ticks, 0)\n'
+    text = f'{_IMPORTS}\n\nclass Case(Law):\n    """A case."""\n\n'
+    text += "    x = var(u16, 1)\n    n = var(u8, 0)\n    seen = var(ticks, 0)\n"
     for name, body in bodies.items():
         text += f"\n    def {name}(self) -> None:\n{indent(dedent(body).strip(), ' ' * 8)}\n"
     return text
@@ -68,7 +72,8 @@ WORK = "self.x = self.x * self.x"
 
 @dataclass(frozen=True)
 class Rotor:
-    """Coasting: rising Hall edges at `first_edge`, `first_edge` + `turn`, ... cycles, falling ones half a turn later; 0 stands still."""
+    """Coasting: rising Hall edges at `first_edge`, `first_edge` + `turn`, ... cycles, falling ones half a
+    turn later; 0 stands still."""
 
     first_edge: float = 0.0
     turn: float = 0.0
@@ -137,16 +142,17 @@ def plant(**values: Any) -> Record:
     """PLANT record: so heavy a rotor and so small a back-EMF constant that no current moves it."""
     knot, u_rad = hall_places(0.0, 0.0, _KNOTS)
     numbers = {
-        "pole_pairs": 1, "resistance_ohm": 2.0, "switch_ohm": 0.1, "inductance_H": 1e-5, "ke_V_s_per_rad": 1e-9,
-        "inertia_kg_m2": 1.0, "supply_V": 5.0, "diode_V": 0.7, "knots": _KNOTS, "cell_rad": 2.0 * math.pi / _KNOTS,
-        "hall_knot": knot, "hall_u_rad": u_rad, "max_segment_rad": math.radians(30.0), "max_segment_s": 1e-3,
-        "window_from_s": math.inf, **values,
+        "pole_pairs": 1, "resistance_ohm": 2.0, "switch_ohm": 0.1, "inductance_H": 1e-5,
+        "ke_V_s_per_rad": 1e-9, "inertia_kg_m2": 1.0, "supply_V": 5.0, "diode_V": 0.7, "knots": _KNOTS,
+        "cell_rad": 2.0 * math.pi / _KNOTS, "hall_knot": knot, "hall_u_rad": u_rad,
+        "max_segment_rad": math.radians(30.0), "max_segment_s": 1e-3, "window_from_s": math.inf, **values,
     }  # fmt: skip
     return _record(PLANT, numbers)
 
 
 def coasting(rotor: Rotor) -> Record:
-    """PLANT_STATE record of a rotor (one pole pair) whose first rising edge comes at `rotor.first_edge` cycles."""
+    """PLANT_STATE record of a rotor (one pole pair) whose first rising edge comes at `rotor.first_edge`
+    cycles."""
     omega = 2.0 * math.pi * CLOCK_Hz / rotor.turn if rotor.turn else 0.0
     rise_rad = 0.5 * MIN_HYSTERESIS_RAD
     before_rad = 2.0 * math.pi * rotor.first_edge / rotor.turn if rotor.turn else 1.0
@@ -215,7 +221,12 @@ def run(
     program = compile_text(folder, text)
     numbers = {**PROCESSOR_NUMBERS, **processor}
     assert set(numbers) == set(PROCESSOR_NUMBERS), "a misspelt processor number"
-    entries = {"clock_Hz": CLOCK_Hz, "end_cycle": end_cycle, "handler_pc": program.entries, "sample_cycles": sample_cycles}
+    entries = {
+        "clock_Hz": CLOCK_Hz,
+        "end_cycle": end_cycle,
+        "handler_pc": program.entries,
+        "sample_cycles": sample_cycles,
+    }
     c = _record(PROCESSOR, {**numbers, **entries})
     p, s, k = plant(window_from_s=0.0), coasting(rotor), _reset(c)
     ints = program.ints.copy()

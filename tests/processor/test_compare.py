@@ -56,10 +56,9 @@ def test_a_compare_at_or_behind_the_count_waits_for_the_whole_wrap(
 
 @pytest.mark.parametrize(("value", "missed"), [(131, 0), (132, 1)])
 def test_passed_means_less_than_half_the_range_ago(tmp_path: Path, value: int, missed: int) -> None:
-    # Count 3 when written: 131 is 128 ahead; 132 is 129 ahead or 127 behind. Equality comes at the same cycle either way.
-    ran = run(
-        tmp_path, law(on_start=f"hw.set_compare({value})", on_step_timer="pass"), 200, timer_mask=BYTE
-    )
+    # Count 3 when written: 131 is 128 ahead; 132 is 129 ahead or 127 behind. Equality comes at the same
+    # cycle either way.
+    ran = run(tmp_path, law(on_start=f"hw.set_compare({value})", on_step_timer="pass"), 200, timer_mask=BYTE)
     assert ran.only("match") == [f"{value} match count {value}"]
     assert ran.count("missed_compares") == missed
 
@@ -103,7 +102,11 @@ def test_matches_fall_on_multiples_of_the_prescaled_tick(tmp_path: Path, value: 
 def test_a_prescaled_count_that_is_there_already_waits_for_the_whole_wrap(tmp_path: Path) -> None:
     # Written at cycle 3, in the middle of count 0: 256 counts of 8 cycles.
     ran = run(
-        tmp_path, law(on_start="hw.set_compare(0)", on_step_timer="pass"), 2100, tick_cycles=8, timer_mask=BYTE
+        tmp_path,
+        law(on_start="hw.set_compare(0)", on_step_timer="pass"),
+        2100,
+        tick_cycles=8,
+        timer_mask=BYTE,
     )
     assert ran.only("match") == ["2048 match count 0"]
     assert ran.count("missed_compares") == 1

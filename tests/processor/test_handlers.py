@@ -1,4 +1,5 @@
-"""Handlers: when they begin and end, in which order, what they cost; control ticks; interrupts against polling."""
+"""Handlers: when they begin and end, in which order, what they cost; control ticks; interrupts against
+polling."""
 
 from pathlib import Path
 
@@ -27,7 +28,9 @@ def test_work_before_a_write_delays_that_write_and_none_before(tmp_path: Path) -
     assert ran.log == ["3 write step 1", "106 write step 2", "107 leave on_start"]  # 3 + work 100 + OUT 3
 
 
-def test_with_one_cycle_per_instruction_a_write_comes_as_late_as_its_place_in_the_code(tmp_path: Path) -> None:
+def test_with_one_cycle_per_instruction_a_write_comes_as_late_as_its_place_in_the_code(
+    tmp_path: Path,
+) -> None:
     text = law(on_start="hw.set_compare(40)", on_step_timer=f"{WORK}\nself.n += 1\n{THREE_WRITES}")
     program = compile_text(tmp_path, text)
     first = program.handlers["on_step_timer"]
@@ -64,8 +67,14 @@ def test_an_event_during_the_exit_waits_for_its_end(tmp_path: Path) -> None:
 
 
 def test_pending_handlers_are_taken_step_first_then_hall_then_tick(tmp_path: Path) -> None:
-    text = law(on_start=f"hw.set_compare(100)\n{WORK}", on_step_timer="pass", on_hall_edge="pass", on_control_tick="pass")
-    # They come in the opposite order: tick at 70, edge at 81, match at 100, while the start handler works until 104.
+    text = law(
+        on_start=f"hw.set_compare(100)\n{WORK}",
+        on_step_timer="pass",
+        on_hall_edge="pass",
+        on_control_tick="pass",
+    )
+    # They come in the opposite order: tick at 70, edge at 81, match at 100, while the start
+    # handler works until 104.
     ran = run(tmp_path, text, 139, Rotor(80.5, 400.0), control_cycles=70)
     assert ran.log == [
         "3 write compare 100",
@@ -81,7 +90,9 @@ def test_pending_handlers_are_taken_step_first_then_hall_then_tick(tmp_path: Pat
     ]
 
 
-def test_control_ticks_come_at_exact_multiples_and_a_handler_longer_than_the_period_overruns(tmp_path: Path) -> None:
+def test_control_ticks_come_at_exact_multiples_and_a_handler_longer_than_the_period_overruns(
+    tmp_path: Path,
+) -> None:
     ran = run(tmp_path, law(on_control_tick=WORK), 300, control_cycles=50)
     assert ran.log == [
         "1 leave on_start",
@@ -103,7 +114,11 @@ def test_a_match_whose_flag_is_still_up_is_lost_and_counted(tmp_path: Path) -> N
     # 8-bit timer: matches at 40 and 296 while the start handler works until 3 + 3 * 100 + 1 = 304.
     text = law(on_start=f"hw.set_compare(40)\n{WORK}\n{WORK}\n{WORK}", on_step_timer="pass")
     ran = run(tmp_path, text, 400, timer_mask=0xFF)
-    assert ran.only("match", "enter") == ["40 match count 40", "296 match count 40", "304 enter on_step_timer"]
+    assert ran.only("match", "enter") == [
+        "40 match count 40",
+        "296 match count 40",
+        "304 enter on_step_timer",
+    ]
     assert ran.count("overruns") == 1
 
 
@@ -136,7 +151,10 @@ def test_a_polling_loop_takes_a_flag_that_rises_at_its_round_at_once(tmp_path: P
 
 def test_busy_cycles_are_the_sum_of_all_handlers(tmp_path: Path) -> None:
     text = law(
-        on_start="hw.set_compare(40)", on_step_timer="hw.set_step(1)", on_hall_edge="pass", on_control_tick=WORK
+        on_start="hw.set_compare(40)",
+        on_step_timer="hw.set_step(1)",
+        on_hall_edge="pass",
+        on_control_tick=WORK,
     )
     ran = run(tmp_path, text, 390, Rotor(100.5, 400.0), control_cycles=150)
     worst = {
@@ -151,7 +169,9 @@ def test_busy_cycles_are_the_sum_of_all_handlers(tmp_path: Path) -> None:
 
 
 def test_a_processor_that_takes_no_time_does_everything_at_the_cycle_of_the_event(tmp_path: Path) -> None:
-    text = law(on_start="hw.set_compare(40)", on_step_timer=f"{WORK}\nhw.set_step(1)", on_hall_edge="hw.set_step(2)")
+    text = law(
+        on_start="hw.set_compare(40)", on_step_timer=f"{WORK}\nhw.set_step(1)", on_hall_edge="hw.set_step(2)"
+    )
     ran = run(tmp_path, text, 100, Rotor(39.5, 400.0), cost={}, entry_cycles=0, exit_cycles=0)
     assert ran.log == [
         "0 write compare 40",
@@ -172,4 +192,8 @@ def test_the_command_read_is_the_last_row_that_has_begun_rounded_to_whole_rpm(tm
     # IN takes 2 cycles: reads at 2, 4, 6 us.
     reads = "\n".join(["self.x = hw.command_rpm()"] * 3)
     ran = run(tmp_path, law(on_start=reads), 10, commands=((0.0, 1000.0), (4e-6, 2000.4), (6e-6, 3000.6)))
-    assert ran.only("read") == ["2 read command_rpm 1000", "4 read command_rpm 2000", "6 read command_rpm 3001"]
+    assert ran.only("read") == [
+        "2 read command_rpm 1000",
+        "4 read command_rpm 2000",
+        "6 read command_rpm 3001",
+    ]

@@ -9,7 +9,8 @@ from tests.processor.harness import STEP_OFF, law, run
 
 
 def at(match: int, statement: str) -> dict[str, str]:
-    """A start handler that sets the compare, and a step handler whose first write comes 13 cycles (10 + 3) after it."""
+    """A start handler that sets the compare, and a step handler whose first write comes 13 cycles (10 + 3)
+    after it."""
     return {"on_start": f"hw.set_duty(30)\nhw.set_compare({match})", "on_step_timer": statement}
 
 
@@ -90,7 +91,9 @@ def test_writing_the_duty_that_is_on_changes_nothing(tmp_path: Path) -> None:
     assert again.only("pwm") == once.only("pwm")
 
 
-@pytest.mark.parametrize(("end_cycle", "legs"), [(100, [OFF, LOW, OFF]), (101, [HIGH, LOW, OFF]), (131, [OFF, LOW, OFF])])
+@pytest.mark.parametrize(
+    ("end_cycle", "legs"), [(100, [OFF, LOW, OFF]), (101, [HIGH, LOW, OFF]), (131, [OFF, LOW, OFF])]
+)
 def test_the_pwm_chops_the_high_switch_of_the_step(tmp_path: Path, end_cycle: int, legs: list[int]) -> None:
     # Step 0: A high, B low; high-side chopping opens A's switch in the off time.
     ran = run(tmp_path, law(on_start="hw.set_duty(30)\nhw.set_step(0)"), end_cycle)

@@ -1,4 +1,5 @@
-"""Commutation: what a step write does, how its lateness and its place are booked, and what counts as a slip."""
+"""Commutation: what a step write does, how its lateness and its place are booked, and which steps oppose the
+motion."""
 
 from pathlib import Path
 
@@ -84,7 +85,9 @@ def test_lateness_of_a_step_at_a_hall_edge_counts_from_the_edge(tmp_path: Path) 
     assert ran.count("worst_late_cycles") == 10 + 100 + 3
 
 
-@pytest.mark.parametrize(("first_edge", "angle_deg"), [(87.0, 13.0), (100.0, 0.0), (130.0, -30.0), (40.0, 60.0)])
+@pytest.mark.parametrize(
+    ("first_edge", "angle_deg"), [(87.0, 13.0), (100.0, 0.0), (130.0, -30.0), (40.0, 60.0)]
+)
 def test_the_angle_error_of_step_0_is_the_rotors_angle_since_the_edge(
     tmp_path: Path, first_edge: float, angle_deg: float
 ) -> None:
@@ -104,32 +107,12 @@ def test_each_step_belongs_60_degrees_after_the_one_before(tmp_path: Path, step:
 
 
 @pytest.mark.parametrize(
-    ("steps_per_turn", "slips"),
-    # Turns of 50 cycles a step; edges at 26, 26 + turn, ..., four turns in all. Six steps are right, one more or less happens.
-    [(3, 4), (4, 4), (5, 0), (6, 0), (7, 0), (8, 4)],
+    ("place_deg", "opposed"), [(0.0, 0), (89.0, 0), (91.0, 1), (180.0, 1), (-89.0, 0), (-91.0, 1)]
 )
-def test_a_turn_of_fewer_than_five_or_more_than_seven_steps_slipped(
-    tmp_path: Path, steps_per_turn: int, slips: int
+def test_a_step_more_than_90_degrees_off_its_place_opposes_the_motion(
+    tmp_path: Path, place_deg: float, opposed: int
 ) -> None:
-    turn = 50 * steps_per_turn
-    ran = run(tmp_path, STEPPER, 27 + 4 * turn, Rotor(25.5, float(turn)))
-    assert ran.count("steps") == 4 * steps_per_turn
-    assert ran.count("hall_edges") == 5
-    assert ran.count("slips") == slips
-
-
-def test_the_turn_before_the_first_edge_is_no_whole_turn_and_cannot_slip(tmp_path: Path) -> None:
-    ran = run(tmp_path, STEPPER, 250, Rotor(90.5, 1000.0))  # one step, at 63, before the edge
-    assert ran.count("slips") == 0
-
-
-def test_a_turn_with_too_few_steps_slips_at_its_closing_edge(tmp_path: Path) -> None:
-    ran = run(tmp_path, law(), 700, Rotor(100.5, 400.0))
-    assert (ran.count("slips"), ran.count("last_slip")) == (1, 501)
-
-
-def test_too_many_steps_slip_while_they_are_made_once_per_six(tmp_path: Path) -> None:
-    # A rotor that stands: the 8th, 14th and 20th step are the first of a turn too many.
-    for end_cycle, slips, last in ((400 + 13, 0, 0), (400 + 14, 1, 413), (713, 1, 413), (714, 2, 713), (1050, 3, 1013)):
-        ran = run(tmp_path, STEPPER, end_cycle)
-        assert (ran.count("slips"), ran.count("last_slip")) == (slips, last)
+    # Step 0 is written at cycle 100, `place_deg` (cycles) after the edge it belongs to, less whole turns.
+    text = law(on_start="hw.set_compare(87)", on_step_timer="hw.set_step(0)")
+    ran = run(tmp_path, text, 120, Rotor((100.0 - place_deg) % 360.0, 360.0))
+    assert (ran.count("opposed_steps"), ran.count("last_opposed")) == (opposed, 100 * opposed)
