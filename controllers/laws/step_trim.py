@@ -24,7 +24,7 @@ class StepTrim(Law):
     )
     nudge = param(number, "trim_s", 2e-6, low=0, high=0.01, about="change of the trim per electrical turn")
     most_lead = param(number, "lead_s", 1e-5, low=0, high=0.01, about="largest trim: steps this much shorter")
-    most_lag = param(number, "lag_s", 2e-4, low=0, high=0.01, about="smallest trim: steps this much longer")
+    most_lag = param(number, "lag_s", 8e-4, low=0, high=0.01, about="smallest trim: steps this much longer")
     stall_steps = param(
         u8, "stall_steps", 18, low=10, high=200, about="steps without a Hall edge that mean a stall"
     )

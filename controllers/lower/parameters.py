@@ -90,7 +90,10 @@ def _refuse(
 ) -> RefusedError:
     """The fault stands in the scenario where the value was given there, else in the law."""
     found = f"{asked:g} = {asked * factor:.10g} counts"
-    rule, remedy = f"{parameter.key} fits {describe(kind)}", f"stay within {range_of(kind)} counts"
+    rule, remedy = (
+        f"{parameter.key} fits {describe(kind)}",
+        f"stay within {range_of(kind)} counts: another value, prescaler or arithmetic",
+    )
     if parameter.key in binding.parameters:
         law.source.add(Fault(f"{_PLACE}.{parameter.key}", rule, found, remedy))
         return RefusedError(parameter.key)

@@ -7,6 +7,8 @@ import typer
 
 from sim.cli.files import write_text
 
+KB = 1024
+ENDLESS_BYTES = 1 << 30
 JsonOption = Annotated[str | None, typer.Option("--json", help="Write the list as JSON; - for the screen.")]
 
 
@@ -35,15 +37,20 @@ def targets(json_file: JsonOption = None) -> None:
         write_text(json_file, json.dumps({"targets": rows}, indent=2) + "\n")
     if json_file == "-":
         return
-    print(
-        f"{'name':<8} {'clock':>8} {'flash':>8} {'RAM':>7} {'timer':>7} {'32-bit division':>16}  what it is"
-    )
+    print(f"{'name':<8} {'clock':>9} {'flash':>8} {'RAM':>9} {'timer':>6} {'32-bit division':>16}  what")
     for row in rows:
         print(
-            f"{row['name']:<8} {row['clock_Hz'] / 1e6:>4,.0f} MHz {row['flash_bytes'] / 1024:>5,.0f} KB "
-            f"{row['ram_bytes']:>7,} {row['timer_bits']:>3} bit {row['i32_division_cycles']:>9,} clocks  "
+            f"{row['name']:<8} {row['clock_Hz'] / 1e6:>5,.0f} MHz {_size(row['flash_bytes']):>8} "
+            f"{_size(row['ram_bytes']):>9} {row['timer_bits']:>2} bit {row['i32_division_cycles']:>9,} clocks  "
             f"{row['title']}"
         )
+
+
+def _size(size_bytes: int) -> str:
+    """A memory size; the ideal target's is as good as endless."""
+    if size_bytes >= ENDLESS_BYTES:
+        return "endless"
+    return f"{size_bytes / KB:,.0f} KB" if size_bytes >= KB else f"{size_bytes} bytes"
 
 
 def controllers(json_file: JsonOption = None) -> None:

@@ -91,8 +91,11 @@ def _rounding(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str
 
 def _law(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
     del ceilings
+    law, command_rpm = recording.design.firmware.law, recording.design.command.profile[-1].speed_rpm
+    if metrics.settled_rpm > command_rpm:
+        return f"The law {law} does not hold the speed down: {command_rpm:,.0f} rpm are commanded."
     return (
-        f"The law {recording.design.firmware.law} holds it back: its steps find the rotor "
+        f"The law {law} holds it back: its steps find the rotor "
         f"{metrics.settled_angle_error_deg:+.0f} electrical degrees from where they belong (+ late, - early)."
     )
 

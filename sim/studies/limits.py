@@ -30,13 +30,17 @@ class Suspect:
 
 @dataclass(frozen=True)
 class Gain:
-    """What a change gives. `settled_rpm` and `time_to_speed_s` are None where the changed design cannot be
-    built (`refused` says why)."""
+    """What a change gives.
+
+    `settled_rpm` and `time_to_speed_s` are None where the changed design cannot be built (`refused` says
+    why). `lacks` says what the firmware then needs and the target has not.
+    """
 
     name: str
     change: str
     settled_rpm: float | None
     time_to_speed_s: float | None
+    lacks: str = ""
     refused: str = ""
 
 
@@ -92,10 +96,17 @@ def _gain(design: Design, suspect: Suspect) -> Gain:
     """Simulate the design without the suspect."""
     try:
         changed = apply_overrides(design, Variant(suspect.name, suspect.overrides).overrides)
-        metrics = measure(simulate(changed))
+        recording = simulate(changed)
     except InputError as refused:
-        return Gain(suspect.name, suspect.change, None, None, str(refused.faults[0]))
-    return Gain(suspect.name, suspect.change, metrics.settled_rpm, metrics.time_to_speed_s)
+        return Gain(suspect.name, suspect.change, None, None, refused=_first_line(refused))
+    metrics, linked = measure(recording), recording.firmware.linked
+    lacks = "" if linked.fits else linked.reason
+    return Gain(suspect.name, suspect.change, metrics.settled_rpm, metrics.time_to_speed_s, lacks)
+
+
+def _first_line(refused: InputError) -> str:
+    """The first fault, without the source line that a compiler's fault shows below it."""
+    return str(refused.faults[0]).splitlines()[0]
 
 
 def met(design: Design, metrics: Metrics) -> bool:
@@ -118,6 +129,11 @@ def _score(design: Design, settled_rpm: float | None, time_s: float | None) -> f
     return near - min(late, 1.0)
 
 
+def _gain_score(design: Design, gain: Gain) -> float:
+    """The score of a change; firmware that does not fit its target helps nobody."""
+    return _score(design, gain.settled_rpm, gain.time_to_speed_s) - (1.0 if gain.lacks else 0.0)
+
+
 def diagnose(design: Design, metrics: Metrics) -> Diagnosis:
     """Find what holds the design back.
 
@@ -128,9 +144,9 @@ def diagnose(design: Design, metrics: Metrics) -> Diagnosis:
         return Diagnosis("command", ())
     with ThreadPoolExecutor() as pool:  # the kernel lets go of Python's lock
         gains = tuple(pool.map(partial(_gain, design), suspects(design)))
-    ranked = tuple(sorted(gains, key=lambda gain: -_score(design, gain.settled_rpm, gain.time_to_speed_s)))
+    ranked = tuple(sorted(gains, key=lambda gain: -_gain_score(design, gain)))
     base = _score(design, metrics.settled_rpm, metrics.time_to_speed_s)
-    best = _score(design, ranked[0].settled_rpm, ranked[0].time_to_speed_s)
+    best = _gain_score(design, ranked[0])
     return Diagnosis("several" if best < base + NOTICEABLE else ranked[0].name, ranked)
 
 

@@ -76,7 +76,8 @@ def _gain_value(gain: Gain) -> str:
         if gain.time_to_speed_s is None
         else f"fast enough after {gain.time_to_speed_s:.2f} s"
     )
-    return f"{gain.settled_rpm:>8,.0f} rpm, {time}"
+    lacks = f", but it {gain.lacks}" if gain.lacks else ""
+    return f"{gain.settled_rpm:>8,.0f} rpm, {time}{lacks}"
 
 
 def _gains(result: Result) -> str:

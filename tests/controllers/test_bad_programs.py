@@ -246,7 +246,7 @@ BAD_BINDINGS = (
         "firmware.parameters.trim_s",
         "trim_s fits number (i16)",
         "1 = 2000000 counts",
-        "stay within -32768..32767 counts",
+        "stay within -32768..32767 counts: another value, prescaler or arithmetic",
     ),
 )
 

@@ -14,10 +14,12 @@ from tests.controllers.support import make_binding
 
 LAWS = [law_path(name).read_text(encoding="utf-8") for name in law_names()]
 PIECES = st.sampled_from(
-    ["self", "hw", ".", "(", ")", "u8", "number", "gain", "q(3, 4)", "0", "-1", "1e400", "1 << 40",
-     "/ 0", "//", "<", "and", "not", "if", "for i in range(9):", "return", "\n", "    ", "=", ":", "'", "# ", "\0", "é",
-     "lambda: 0"]
-)  # fmt: skip
+    [
+        *("self", "hw", ".", "(", ")", "=", ":", "'", "# ", "\n", "    ", "\0", "é"),
+        *("u8", "number", "gain", "q(3, 4)", "0", "-1", "1e400", "1 << 40", "/ 0", "//", "<"),
+        *("and", "not", "if", "for i in range(9):", "return", "lambda: 0"),
+    ]
+)
 
 
 @st.composite
@@ -31,17 +33,21 @@ def damaged_laws(draw: st.DrawFn) -> str:
     return text
 
 
+def outcome(path: Path, arithmetic: str) -> Program | InputError:
+    """The program or the faults; any other exception is a failure of the compiler."""
+    try:
+        return compile_law(path, make_binding(arithmetic))
+    except InputError as error:
+        return error
+
+
 @given(text=damaged_laws(), arithmetic=st.sampled_from(["i16", "i32", "q16.16", "f32"]))
 def test_damaged_law_compiles_or_is_refused_with_a_place(text: str, arithmetic: str) -> None:
     """Neither a traceback nor a fault without a line."""
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "damaged.py"
         path.write_text(text, encoding="utf-8")
-        outcome: Program | InputError
-        try:
-            outcome = compile_law(path, make_binding(arithmetic))
-        except InputError as error:
-            outcome = error
-        places = [fault.place for fault in getattr(outcome, "faults", ())]
-        assert isinstance(outcome, Program) or places
-        assert all(place.startswith(f"{path}:") for place in places)
+        result = outcome(path, arithmetic)
+    faults = result.faults if isinstance(result, InputError) else ()
+    assert isinstance(result, Program) or faults
+    assert all(fault.place.startswith(f"{path}:") for fault in faults)
