@@ -37,12 +37,12 @@ def targets(json_file: JsonOption = None) -> None:
         write_text(json_file, json.dumps({"targets": rows}, indent=2) + "\n")
     if json_file == "-":
         return
-    print(f"{'name':<8} {'clock':>9} {'flash':>8} {'RAM':>9} {'timer':>6} {'32-bit division':>16}  what")
+    print(f"{'name':<8} {'clock':>9} {'flash':>8} {'RAM':>9} {'timer':>6} {'32-bit division':>16}")
     for row in rows:
         print(
             f"{row['name']:<8} {row['clock_Hz'] / 1e6:>5,.0f} MHz {_size(row['flash_bytes']):>8} "
-            f"{_size(row['ram_bytes']):>9} {row['timer_bits']:>2} bit {row['i32_division_cycles']:>9,} clocks  "
-            f"{row['title']}"
+            f"{_size(row['ram_bytes']):>9} {row['timer_bits']:>2} bit "
+            f"{row['i32_division_cycles']:>9,} clocks  {row['title']}"
         )
 
 
