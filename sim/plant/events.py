@@ -10,7 +10,7 @@ NOTHING, LANDING, STOP, EXTINCTION, CONDUCTION, BREAKAWAY = range(6)
 """Event kinds: an angular corner reached, standstill, a diode current gone, a diode turning on, stiction
 overcome."""
 
-CORNER_RAD = 1e-4
+CORNER_RAD = 1e-6
 """A corner of the back-EMF table counts as reached within this electrical angle: what is over carries into
 the next cell, so only the kink is displaced, by less than the waveform is known."""
 EDGE_RAD = 1e-7

@@ -20,7 +20,7 @@ _CORNER = -1
 _LEVEL_AFTER = (1, 0, 0, 1)
 """Level after passing each place: a rise met backward ends low, a fall met backward ends high."""
 _EDGE_RISE, _EDGE_FALL = 1, 2
-_PASSED_RAD = 1e-3
+_PASSED_RAD = 1e-5
 """An edge overrun by the carry over a corner still counts: `s.hall` tells an edge that was taken from one
 that was not."""
 

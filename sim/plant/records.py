@@ -104,6 +104,7 @@ SEGMENT = np.dtype(
         ("advance_rad", "f8"),
         ("charge_A_s", "f8", (3,)),
         ("square_A2s", "f8"),
+        ("lean_A_s", "f8"),
         ("drag_Nm", "f8"),
         ("fan_Nm", "f8"),
         ("direction", "i8"),

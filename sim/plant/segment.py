@@ -3,7 +3,8 @@
 Over a segment the set of conducting terminals is fixed and the back-EMF is taken as linear in time, from its
 value at the start to its value at the predicted end. Each phase then obeys L di/dt + R i = g0 + g1 t, whose
 solution i(t) = a + b t + c exp(-t / tau) is exact, as are its integrals: charge, torque impulse (shape
-linear, too) and heat. Speed and angle follow from the impulse; order 2 in the segment length
+linear, too), its first moment, and heat. Speed and angle follow from impulse and
+moment; order 2 in the segment length
 (tests/plant/test_convergence.py measures it).
 """
 
@@ -14,9 +15,9 @@ from controllers.jit import kernel
 from sim.plant.circuit import conduction, neutral_V
 from sim.plant.records import Record
 
-Decay: TypeAlias = tuple[float, float, float, float, float, float]
+Decay: TypeAlias = tuple[float, float, float, float, float, float, float]
 """f(t) = exp(-t / tau) over a segment of length h: 1 / h [1/s], tau [s], f(h); the integrals of f, t f / h,
-f^2 [s]."""
+(t / h)^2 f, f^2 [s]."""
 
 _THIRD = 1.0 / 3.0
 # Decision: factors that are constant in a run are written as reciprocals (1 / cell, 1 / inertia). A division
@@ -52,16 +53,19 @@ def _decay(p: Record, h_s: float) -> Decay:
     tau_s = p.inductance_H / (p.resistance_ohm + p.switch_ohm)
     left = math.exp(-h_s / tau_s)
     area_s = tau_s * (1.0 - left)
-    return per_h, tau_s, left, area_s, tau_s * (area_s * per_h - left), 0.5 * area_s * (1.0 + left)
+    moment_s = tau_s * (area_s * per_h - left)
+    second_s = tau_s * (2.0 * moment_s * per_h - left)
+    return per_h, tau_s, left, area_s, moment_s, second_s, 0.5 * area_s * (1.0 + left)
 
 
 @kernel
 def _phase(w: Record, k: int, i_A: float, g0_A: float, g1_A: float, decay: Decay) -> float:
     """Solve one phase over the segment; returns its torque impulse over ke.
 
-    `g0_A`, `g1_A`: driving voltage over resistance at the two ends.
+    Adds to `w.lean_A_s` how much of the impulse comes before the middle of the segment: half the impulse less
+    its first moment over h. `g0_A`, `g1_A`: driving voltage over resistance at the two ends.
     """
-    per_h, tau_s, left, area_s, moment_s, square_s = decay
+    per_h, tau_s, left, area_s, moment_s, second_s, square_s = decay
     h, rise = w.h_s, g1_A - g0_A
     b = rise * per_h
     a = g0_A - tau_s * b
@@ -76,7 +80,11 @@ def _phase(w: Record, k: int, i_A: float, g0_A: float, g1_A: float, decay: Decay
         + 2.0 * c * (a * area_s + rise * moment_s)
         + c * c * square_s
     )
-    return w.shape_start[k] * charge + (w.shape_end[k] - w.shape_start[k]) * moment
+    second = h * (_THIRD * a + 0.25 * rise) + c * second_s
+    change = w.shape_end[k] - w.shape_start[k]
+    impulse = w.shape_start[k] * charge + change * moment
+    w.lean_A_s += 0.5 * impulse - w.shape_start[k] * moment - change * second
+    return impulse
 
 
 @kernel
@@ -99,7 +107,7 @@ def _currents(p: Record, s: Record, w: Record, omega_end: float) -> float:
     star_end_V = neutral_V(p, w, count, end * f1[0], end * f1[1], end * f1[2])
     per_ohm = 1.0 / (p.resistance_ohm + p.switch_ohm)
     decay = _decay(p, w.h_s)
-    w.square_A2s = 0.0
+    w.square_A2s, w.lean_A_s = 0.0, 0.0
     impulse = 0.0
     for k in range(3):
         e_start_V, e_end_V = start * f0[k], end * f1[k]
@@ -134,7 +142,8 @@ def trial(p: Record, s: Record, w: Record, shape: Record, h_s: float) -> None:
     w.omega_end_rad_s = s.omega_rad_s + (impulse - (w.drag_Nm + w.fan_Nm) * h_s) * (1.0 / p.inertia_kg_m2)
     if s.omega_rad_s == 0.0 and w.omega_end_rad_s * w.direction < 0.0:
         w.omega_end_rad_s = 0.0
-    w.advance_rad = 0.5 * p.pole_pairs * h_s * (s.omega_rad_s + w.omega_end_rad_s)
+    early = p.ke_V_s_per_rad * w.lean_A_s * (1.0 / p.inertia_kg_m2)
+    w.advance_rad = p.pole_pairs * h_s * (0.5 * (s.omega_rad_s + w.omega_end_rad_s) + early)
 
 
 @kernel

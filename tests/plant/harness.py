@@ -1,7 +1,7 @@
 """Motors, records and the one compiled driver that the plant's tests share.
 
-The driver knows no firmware: it commutates by the rotor itself or holds a step, and chops by the clock. One driver does all, because
-each distinct outermost kernel costs several seconds of compilation.
+The driver knows no firmware: it commutates by the rotor itself or holds a step, and chops by the clock. One
+driver does all, because each distinct outermost kernel costs several seconds of compilation.
 """
 
 import math
@@ -35,7 +35,8 @@ WINDING_MOTOR = {
     "pole_pairs": 1, "resistance_ohm": 0.2, "switch_ohm": 0.02, "inductance_H": 2e-4,
     "ke_V_s_per_rad": 6e-3, "inertia_kg_m2": 2e-6, "supply_V": 12.0, "diode_V": 0.6,
 }  # fmt: skip
-"""A motor with iron: L/R of 0.9 ms, so that at speed the freewheel lasts longer than 30 electrical degrees. Our own invention."""
+"""A motor with iron: L/R of 0.9 ms, so that at speed the freewheel lasts longer than 30 electrical degrees.
+Our own invention."""
 FRICTION = {
     "coulomb_Nm": 5e-6, "stiction_Nm": 8e-6, "viscous_Nm_s_per_rad": 1e-9, "windage_Nm_s2_per_rad2": 4.5e-12,
     "fan_Nm_s2_per_rad2": 60e-6 / (10000.0 * RAD_S_PER_RPM) ** 2,
@@ -44,7 +45,8 @@ FRICTION = {
 
 
 def plant(max_segment_deg: float = 4.0, max_segment_s: float = 1e-4, **values: float) -> Record:
-    """PLANT record: the board motor with `values` replaced. Lengths of a segment in electrical degrees and seconds."""
+    """PLANT record: the board motor with `values` replaced. Lengths of a segment in electrical degrees and
+    seconds."""
     knot, u_rad = hall_places(0.0, 4.0, KNOTS)
     numbers: dict[str, Any] = {
         **BOARD_MOTOR, "pwm_mode": SWITCHED_HIGH_SIDE, "knots": KNOTS, "cell_rad": STEP_RAD,
@@ -58,7 +60,8 @@ def plant(max_segment_deg: float = 4.0, max_segment_s: float = 1e-4, **values: f
 
 
 def state(phi_deg: float = 30.0, **values: Any) -> Record:
-    """PLANT_STATE record of a rotor `phi_deg` electrical degrees after the angle where step 0 begins, all switches off."""
+    """PLANT_STATE record of a rotor `phi_deg` electrical degrees after the angle where step 0 begins, all
+    switches off."""
     turns, phi = divmod(math.radians(phi_deg), 2.0 * math.pi)
     knot = int(phi / STEP_RAD)
     numbers: dict[str, Any] = {
@@ -75,8 +78,8 @@ def state(phi_deg: float = 30.0, **values: Any) -> Record:
 class Drive:
     """What stands in for the firmware.
 
-    `step`: the step held; None commutates at the ideal angles, `lead` steps ahead of them. `pwm_s`: PWM period, 0 for full
-    voltage; `duty` is its on part.
+    `step`: the step held; None commutates at the ideal angles, `lead` steps ahead of them. `pwm_s`: PWM
+    period, 0 for full voltage; `duty` is its on part.
     """
 
     step: int | None = None
@@ -154,7 +157,8 @@ def magnetic_J(p: Record, s: Record) -> float:
 
 
 def imbalance(p: Record, s: Record, start_J: float = 0.0) -> float:
-    """Energy that appeared or vanished, as a part of all that was turned over. `start_J`: kinetic plus magnetic at the start."""
+    """Energy that appeared or vanished, as a part of all that was turned over. `start_J`: kinetic plus
+    magnetic at the start."""
     losses = sum(float(s[name]) for name in ("copper_J", "switch_J", "diode_J", "friction_J", "load_J"))
     stored = kinetic_J(p, s) + magnetic_J(p, s)
     turned_over = abs(float(s["supply_J"])) + start_J

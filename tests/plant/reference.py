@@ -1,8 +1,9 @@
 """A second model of motor and bridge, written from the equations alone, for a general-purpose integrator.
 
-Shares no code and no formulation with sim/plant: phase currents are integrated by scipy's RK45 (order 5(4), Dormand and Prince,
-J. Comp. Appl. Math. 6, 1980), and every switching is a terminal event of `solve_ivp`. Equations: Pillay and Krishnan, IEEE Trans. IA
-25(2):274-279, 1989, part II (from memory): v = R i + L di/dt + e, torque = sum of e i over speed. The shared assumption is
+Shares no code and no formulation with sim/plant: phase currents are integrated by scipy's RK45 (order 5(4),
+Dormand and Prince, J. Comp. Appl. Math. 6, 1980), and every switching is a terminal event of `solve_ivp`.
+Equations: Pillay and Krishnan, IEEE Trans. IA 25(2):274-279, 1989, part II (from memory): v = R i + L di/dt
+    + e, torque = sum of e i over speed. The shared assumption is
 that a diode path has the switch's resistance besides its drop, see sim/plant/circuit.py.
 """
 
@@ -18,7 +19,8 @@ from scipy.integrate import solve_ivp
 
 State = NDArray[np.float64]
 OMEGA, ANGLE, SUPPLY, SQUARE = 3, 4, 5, 6
-"""Places in the state after the three currents: speed, electrical angle from phase A's zero crossing, supply energy, i^2 t."""
+"""Places in the state after the three currents: speed, electrical angle from phase A's zero crossing, supply
+energy, i^2 t."""
 
 SIXTH = math.pi / 3.0
 FIRST_STEP_ANGLE = math.pi / 6.0
@@ -64,7 +66,8 @@ class Reference:
         return 0.5 * (self.supply - max(emf) - min(emf))
 
     def rates(self, volts: list[float | None], held: bool, _t: float, y: State) -> list[float]:
-        """Derivative of the state; `volts` is None where a terminal is open, `held` while stiction holds the rotor."""
+        """Derivative of the state; `volts` is None where a terminal is open, `held` while stiction holds the
+        rotor."""
         omega = y[OMEGA]
         shapes = self.shapes(y[ANGLE])
         emf = [self.ke * omega * f for f in shapes]
@@ -76,7 +79,11 @@ class Reference:
         ]
         drag = self.coulomb + self.viscous * omega + self.square_law * omega * omega
         alpha = 0.0 if held else (self.torque(y) - drag) / self.inertia
-        power = sum(self.supply * i for v, i in zip(volts, y[:3], strict=True) if v is not None and v > 0.5 * self.supply)
+        power = sum(
+            self.supply * i
+            for v, i in zip(volts, y[:3], strict=True)
+            if v is not None and v > 0.5 * self.supply
+        )
         return [*currents, alpha, self.poles * omega, power, float(np.dot(y[:3], y[:3]))]
 
 
@@ -107,7 +114,8 @@ class Bridge:
                 self.switch[k], self.diode[k] = target, None
 
     def settle(self, y: State) -> None:
-        """Diodes of the open legs: those that carry current conduct, and those whose terminal lies beyond a rail."""
+        """Diodes of the open legs: those that carry current conduct, and those whose terminal lies beyond a
+        rail."""
         motor = self.motor
         for k in range(3):
             if self.switch[k] is None and self.diode[k] is None and y[k] != 0.0:
@@ -121,12 +129,14 @@ class Bridge:
                 elif star + emf[k] < -motor.diode:
                     self.diode[k] = 0
 
-    def events(self, t0: float, y0: State, held: bool) -> list[tuple[str, int, Callable[[float, State], float]]]:
+    def events(self, y0: State, held: bool) -> list[tuple[str, int, Callable[[float, State], float]]]:
         """All that may end the piece that begins at `y0`: (kind, leg, function that passes zero)."""
         motor = self.motor
         sector = math.floor((y0[ANGLE] - FIRST_STEP_ANGLE) / SIXTH + 1e-9)
         corner = FIRST_STEP_ANGLE + (sector + 1) * SIXTH
-        found: list[tuple[str, int, Callable[[float, State], float]]] = [("corner", -1, lambda _t, y: corner - y[ANGLE])]
+        found: list[tuple[str, int, Callable[[float, State], float]]] = [
+            ("corner", -1, lambda _t, y: corner - y[ANGLE])
+        ]
         if held:
             found.append(("breakaway", -1, lambda _t, y: motor.stiction - motor.torque(y)))
         volts = self.volts()
@@ -170,11 +180,13 @@ class Bridge:
             sector = math.floor((y[ANGLE] - FIRST_STEP_ANGLE) / SIXTH + 1e-9)
             self.command(sector % 6, on)
             self.settle(y)
-            events = self.events(t, y, held)
+            events = self.events(y, held)
             end = min(edge, float(times[-1]))
             piece = solve_ivp(
-                partial(motor.rates, self.volts(), held), (t, end), y, method="RK45", rtol=rtol, atol=scale * rtol / 1e-6,
-                t_eval=np.union1d(times[(times > t) & (times < end)], end), events=[function for _, _, function in events],
+                partial(motor.rates, self.volts(), held), (t, end), y, method="RK45", rtol=rtol,
+                atol=scale * rtol / 1e-6,
+                t_eval=np.union1d(times[(times > t) & (times < end)], end),
+                events=[function for _, _, function in events],
                 max_step=SIXTH / 4.0 / max(motor.poles * y[OMEGA], 1.0),
             )  # fmt: skip
             rows.extend(y for at, y in zip(piece.t, np.transpose(piece.y), strict=True) if at in times)

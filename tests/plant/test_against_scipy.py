@@ -1,4 +1,5 @@
-"""The whole plant with ideal commutation against scipy on the independently written equations of `reference`."""
+"""The whole plant with ideal commutation against scipy on the independently written equations of
+`reference`."""
 
 import math
 
@@ -44,7 +45,8 @@ def test_the_spin_up_is_that_of_a_general_purpose_solver(case: str) -> None:
     samples = run(p, s, Drive(pwm_s=pwm_s, duty=duty), times)
     # The contract is 0.05 %; the solver's own error is far below.
     np.testing.assert_allclose(samples[:, 1], wanted[:, 3], rtol=5e-4)
-    # An angle error of 0.05 % of a few turns shifts the waveforms by degrees: currents are compared in the mean.
+    # An angle error of 0.05 % of a few turns shifts the waveforms by degrees: currents are
+    # compared in the mean.
     heat = float(s["square_A2s"])
     assert heat == pytest.approx(wanted[-1, 6], rel=2e-3)
     assert float(s["supply_J"]) == pytest.approx(wanted[-1, 5], rel=2e-3)

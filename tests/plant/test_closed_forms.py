@@ -1,8 +1,9 @@
 """The plant against closed forms: one mechanism at a time.
 
-Sources: the phase and torque equations of Pillay and Krishnan, IEEE Trans. IA 25(2), 1989, part II (from memory), and their
-elementary solutions, derived here; terminal model of two phases in series (Hanselman; Krishnan, from memory): R_tt = 2 R,
-L_tt = 2 L, Ke_tt = 2 Ke.
+Sources: the phase and torque equations of Pillay and Krishnan, IEEE Trans. IA 25(2), 1989, part II (from
+    memory), and their
+elementary solutions, derived here; terminal model of two phases in series (Hanselman; Krishnan, from
+memory): R_tt = 2 R, L_tt = 2 L, Ke_tt = 2 Ke.
 """
 
 import math
@@ -14,10 +15,10 @@ from sim.plant.records import LOW
 from tests.plant.harness import (
     BOARD_MOTOR,
     COASTING,
-    HELD_Nm,
     IDEAL,
     RAD_S_PER_RPM,
     Drive,
+    HELD_Nm,
     plant,
     run,
     state,
@@ -72,7 +73,8 @@ def test_no_load_speed_with_friction_loses_the_drop_of_the_idle_current() -> Non
 
 
 def test_stall_torque_accelerates_the_rotor() -> None:
-    # T = Ke_tt U / R_tt; measured by the speed gained in a time too short for back-EMF, after the current has risen.
+    # T = Ke_tt U / R_tt; measured by the speed gained in a time too short for
+    # back-EMF, after the current has risen.
     p, s = plant(inductance_H=SHORT_L_H), state()
     omega = run(p, s, Drive(step=0), 1e-4)[0, 1]
     # The back-EMF of the speed gained takes half of its part off: 1e-4 / (2 tau_m) = 2e-5.
@@ -107,7 +109,8 @@ def test_windage_stops_a_coasting_rotor_hyperbolically() -> None:
 
 
 def test_stiction_holds_until_the_current_has_risen_enough() -> None:
-    # Torque Ke_tt i reaches stiction at t = -tau ln(1 - T R / (Ke U)); the rotor stands before and turns after.
+    # Torque Ke_tt i reaches stiction at t = -tau ln(1 - T R / (Ke U)); the rotor
+    # stands before and turns after.
     stall_Nm = KE_TT * VOLTS / PATH_OHM
     away_s = -TAU_S * math.log1p(-0.8)
     held = plant(stiction_Nm=0.8 * stall_Nm, coulomb_Nm=0.1 * stall_Nm)
@@ -124,7 +127,9 @@ def test_stiction_above_the_stall_torque_holds_for_good() -> None:
 
 
 @pytest.mark.parametrize(("part", "brakes"), [(0.999, False), (1.001, True)])
-def test_a_coasting_rotor_brakes_once_its_voltage_beats_supply_and_two_diodes(part: float, brakes: bool) -> None:
+def test_a_coasting_rotor_brakes_once_its_voltage_beats_supply_and_two_diodes(
+    part: float, brakes: bool
+) -> None:
     # All off: current flows only when the line-to-line back-EMF exceeds V + 2 Vd.
     omega = part * (VOLTS + 2.0 * BOARD_MOTOR["diode_V"]) / KE_TT
     p, s = plant(), state(omega_rad_s=omega)

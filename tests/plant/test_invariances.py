@@ -26,7 +26,9 @@ def test_currents_sum_to_zero_and_energy_is_kept(motor: dict[str, float], duty: 
     p, s = plant(max_segment_deg=10.0, **motor), state(angle)
     samples = run(p, s, Drive(pwm_s=50e-6, duty=duty), np.linspace(0.002, 0.02, 7))
     assert np.isfinite(samples).all()
-    assert np.abs(samples[:, 3:6].sum(axis=1)).max() < 1e-9 * max(float(s["peak_A"]), 1e-3)  # rounding adds up
+    assert np.abs(samples[:, 3:6].sum(axis=1)).max() < 1e-9 * max(
+        float(s["peak_A"]), 1e-3
+    )  # rounding adds up
     # The speed of a segment is predicted for the back-EMF and then computed: a second-order difference.
     assert abs(imbalance(p, s)) < 1e-3
 
@@ -37,5 +39,7 @@ def test_the_names_of_the_phases_do_not_matter(turn: float) -> None:
     plain = run(p, state(20.0), Drive(), 0.05)[0]
     turned = run(p, state(20.0 + turn), Drive(), 0.05)[0]
     shift = round(turn / 120.0)
-    assert turned[1] == pytest.approx(plain[1], rel=1e-9)  # the same operations on other names; sums round otherwise
+    assert turned[1] == pytest.approx(
+        plain[1], rel=1e-9
+    )  # the same operations on other names; sums round otherwise
     np.testing.assert_allclose(np.roll(turned[3:6], -shift), plain[3:6], atol=1e-9)
