@@ -90,8 +90,11 @@ class Reference:
 class Bridge:
     """Switches and diodes around a Reference: decides what conducts, and runs from event to event."""
 
-    def __init__(self, motor: Reference, pwm_s: float = 0.0, duty: float = 1.0) -> None:
-        self.motor, self.pwm_s, self.duty = motor, pwm_s, duty
+    def __init__(
+        self, motor: Reference, pwm_s: float = 0.0, duty: float = 1.0, free_steps: bool = False
+    ) -> None:
+        """`free_steps` lets the solver choose every step, as accurate as its tolerance and no more."""
+        self.motor, self.pwm_s, self.duty, self.free_steps = motor, pwm_s, duty, free_steps
         self.switch: list[int | None] = [None, None, None]
         self.diode: list[int | None] = [None, None, None]
 
@@ -187,7 +190,7 @@ class Bridge:
                 atol=scale * rtol / 1e-6,
                 t_eval=np.union1d(times[(times > t) & (times < end)], end),
                 events=[function for _, _, function in events],
-                max_step=SIXTH / 4.0 / max(motor.poles * y[OMEGA], 1.0),
+                max_step=math.inf if self.free_steps else SIXTH / 4.0 / max(motor.poles * y[OMEGA], 1.0),
             )  # fmt: skip
             rows.extend(y for at, y in zip(piece.t, np.transpose(piece.y), strict=True) if at in times)
             t, y, held = self.resume(piece, events, end, held)

@@ -1,0 +1,62 @@
+"""Speeds as ratios within one run: `pytest -m benchmark -s` prints them."""
+
+import math
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from sim.design import apply_overrides, load_design
+from sim.run.simulate import simulate
+from tests.plant.harness import BOARD_MOTOR, FRICTION, IDEAL, plant, run, state
+from tests.plant.reference import FIRST_STEP_ANGLE, Bridge
+from tests.plant.test_against_scipy import reference
+
+pytestmark = pytest.mark.benchmark
+
+SCENARIO = Path(__file__).parents[2] / "scenarios" / "air_sampler.toml"
+
+
+def least_s(work: Callable[[], object], repeats: int) -> float:
+    """Shortest of some wall times, after one run to warm up."""
+    work()
+    times = []
+    for _ in range(repeats):
+        start = time.perf_counter()
+        work()
+        times.append(time.perf_counter() - start)
+    return min(times)
+
+
+@pytest.mark.parametrize("target", ["acc8", "m4f"])
+def test_a_trim_spin_up_runs_a_hundred_times_faster_than_it_happens(target: str) -> None:
+    design = apply_overrides(load_design(SCENARIO), {"firmware.target": target})
+    ratio = design.command.duration_s / least_s(lambda: simulate(design), 7)
+    print(f"\nwhole simulation, step_trim on {target}: {ratio:.0f} times faster than real time")
+    assert ratio >= 100.0
+
+
+def test_the_plant_runs_a_thousand_times_faster_than_a_general_purpose_solver() -> None:
+    motor, end_s = {**BOARD_MOTOR, **FRICTION}, 0.1
+    y0 = np.zeros(7)
+    y0[4] = FIRST_STEP_ANGLE + math.radians(20.0)
+    bridge = Bridge(reference(motor), free_steps=True)
+    solver_s = least_s(lambda: bridge.run(y0, np.array([end_s]), rtol=1e-5), 1)
+    p = plant(max_segment_deg=20.0, **motor)
+    ours_s = least_s(lambda: run(p, state(20.0), IDEAL, end_s), 50)
+    print(f"\nplant: {solver_s / ours_s:,.0f} times faster than solve_ivp (RK45, rtol 1e-5)")
+    assert solver_s / ours_s >= 1000.0
+
+
+def test_a_warm_run_takes_at_most_three_times_an_import_of_the_numerics() -> None:
+    def command(*words: str) -> Callable[[], object]:
+        return lambda: subprocess.run([sys.executable, "-c", *words], capture_output=True, check=False)
+
+    imports_s = least_s(command("import numpy, numba, scipy"), 5)
+    run_s = least_s(command("from sim.cli import main; main()", "run", str(SCENARIO)), 5)
+    print(f"\nwarm `tickspin run`: {run_s / imports_s:.2f} times `import numpy, numba, scipy`")
+    assert run_s / imports_s <= 3.0
