@@ -1,0 +1,91 @@
+"""Bad input ends with status 2 and one message per fault, never with a traceback or a file left behind."""
+
+from pathlib import Path
+
+import pytest
+
+from tests.cli.command import AIR_SAMPLER, Command, in_own_process
+from tests.design.scenario_text import with_value
+from tests.design.test_broken import BROKEN_VALUES
+
+# Faults that only show when the firmware is built: (key, its TOML, phrase).
+LATE_FAULTS = [
+    ("firmware.parameters", "{ nudge_s = 1e-6 }", "firmware.parameters.nudge_s"),
+    ("firmware.parameters", "{ trim_s = -1.0 }", "firmware.parameters.trim_s"),
+    ("firmware.parameters", "{ start_step_s = 0.9 }", "firmware.parameters.start_step_s"),
+    ("firmware.arithmetic", '"i33"', "i33"),
+    ("firmware.arithmetic", '"q9.9"', "q9.9"),
+    ("firmware.arithmetic", '"i16"', "i16"),
+    ("firmware.clock_Hz", "1.0e6", "drive.pwm_Hz"),
+]
+
+
+def refused(tickspin: Command, path: Path) -> str:
+    """Run a bad scenario; returns the message after checking how the command ended."""
+    before = sorted(tickspin.folder.iterdir())
+    ended = tickspin("run", path, "--plot", "a.png", "--json", "a.json", "--csv", "a.csv")
+    assert ended.status == 2
+    assert ended.out == ""
+    assert ended.err.startswith("tickspin: ")
+    assert "Traceback" not in ended.err
+    assert sorted(tickspin.folder.iterdir()) == before
+    return ended.err
+
+
+@pytest.mark.parametrize(("key", "value", "place", "phrase"), BROKEN_VALUES)
+def test_a_broken_value(tickspin: Command, key: str, value: str | None, place: str, phrase: str) -> None:
+    path = tickspin.folder / "broken.toml"
+    path.write_text(with_value(key, value))
+    message = refused(tickspin, path)
+    assert place in message
+    assert phrase in message
+    assert message.count("\n") == message.count("tickspin: ")
+
+
+@pytest.mark.parametrize(("key", "value", "phrase"), LATE_FAULTS)
+def test_a_fault_that_shows_when_the_firmware_is_built(
+    tickspin: Command, key: str, value: str, phrase: str
+) -> None:
+    path = tickspin.folder / "broken.toml"
+    text = with_value(key, value)
+    if key == "firmware.clock_Hz":
+        text = text.replace("# pwm_Hz = 20000", "pwm_Hz = 200000")
+    path.write_text(text)
+    assert phrase in refused(tickspin, path)
+
+
+@pytest.mark.parametrize(
+    "content",
+    [b"", b"\x00\xff\xfe binary", b"\x7fELF\x02\x01\x01", b"[motor", b"a = \n", b"{}" * 9, b"[[motor]]\n"],
+)
+def test_a_file_that_is_no_scenario(tickspin: Command, content: bytes) -> None:
+    path = tickspin.folder / "broken.toml"
+    path.write_bytes(content)
+    refused(tickspin, path)
+
+
+def test_a_missing_file_and_a_folder(tickspin: Command) -> None:
+    assert "must be an existing file" in refused(tickspin, Path("absent.toml"))
+    assert "a folder" in refused(tickspin, tickspin.folder)
+
+
+def test_every_fault_of_a_file_is_in_one_answer(tickspin: Command) -> None:
+    path = tickspin.folder / "broken.toml"
+    text = AIR_SAMPLER.read_text().replace("pole_pairs = 2", "pole_pairs = 0")
+    path.write_text(text.replace("supply_V = 5.0", "supply_V = nan").replace('"acc8"', '"abc8"'))
+    message = refused(tickspin, path)
+    for place in ("motor.pole_pairs", "drive.supply_V", "firmware.target"):
+        assert f"tickspin: {path}: {place}: " in message
+
+
+def test_a_process_of_its_own_shows_no_traceback_either(tmp_path: Path) -> None:
+    ended = in_own_process(tmp_path, "run", "absent.toml")
+    assert (ended.status, ended.out, ended.err.count("\n")) == (2, "", 1)
+
+
+@pytest.mark.parametrize("words", [["fly"], ["run"], ["run", "a.toml", "--fast"], ["targets", "extra"]])
+def test_a_wrong_command_line(tickspin: Command, words: list[str]) -> None:
+    ended = tickspin(*words)
+    assert ended.status == 2
+    assert "Usage" in ended.err
+    assert "Traceback" not in ended.err
