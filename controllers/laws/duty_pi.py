@@ -118,4 +118,5 @@ class DutyPi(Law):
     def restart(self) -> None:
         self.period = 0
         self.step_ticks = min(self.start_step, hw.timer_top >> 1)
+        self.steps_since_edge = 0
         self.room = 0  # the next edge ends no period that can be trusted

@@ -100,4 +100,5 @@ class StepTrim(Law):
     def restart(self) -> None:
         self.step_ticks = min(self.start_step, hw.timer_top >> 1)
         self.trim = 0
+        self.steps_since_edge = 0
         self.room = 0  # the next edge ends no period that can be trusted

@@ -1,6 +1,7 @@
 """From a Design to the records that the kernel runs on."""
 
 import math
+import threading
 from dataclasses import dataclass
 from typing import Any
 
@@ -38,6 +39,8 @@ SAMPLES = 2000
 
 _PWM_MODES = {"high_side": SWITCHED_HIGH_SIDE, "complementary": SWITCHED_COMPLEMENTARY}
 _RAD_S_PER_RPM = math.pi / 30.0
+_COMPILING = threading.Lock()
+"""One law is parsed at a time: Python 3.11's own parser fails in two threads at once (they share a counter)."""
 
 
 def _record(dtype: "np.dtype[Any]", values: dict[str, Any]) -> Record:
@@ -189,7 +192,8 @@ def _compile(design: Design, clocks: _Clocks, arithmetic: str) -> Program:
         control_period_s=settings.control_period_s,
         parameters=dict(settings.parameters),
     )
-    return compile_law(law_path(settings.law), binding)
+    with _COMPILING:
+        return compile_law(law_path(settings.law), binding)
 
 
 def _cycles_like(program: Program, own: LinkedProgram, model: LinkedProgram) -> NDArray[np.int64]:

@@ -9,6 +9,9 @@ from sim.studies.limits import Diagnosis, Gain
 
 Ceilings = dict[str, float | None]
 
+NO_START = 0.15
+"""A motor that stays below this part of the required speed has not started (our own convention)."""
+
 
 def explain(recording: Recording, metrics: Metrics, diagnosis: Diagnosis, ceilings: Ceilings) -> str:
     """Sentences: what happened, what holds the design back and by which numbers, what went wrong in the
@@ -125,7 +128,11 @@ def _drag(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
 
 
 def _several(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
-    del recording
+    if metrics.reached_rpm < NO_START * recording.design.require.speed_rpm:
+        return (
+            "It never gets away from its blind start, and no single change helps: try other values of the "
+            "law's start_step_s (slower steps for a heavier rotor) and of motor.start_angle_deg."
+        )
     return (
         "No single change helps: several things hold it back together (steps are up to "
         f"{metrics.worst_lateness_deg:,.0f} "

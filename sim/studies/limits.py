@@ -100,7 +100,8 @@ def _gain(design: Design, suspect: Suspect) -> Gain:
     except InputError as refused:
         return Gain(suspect.name, suspect.change, None, None, refused=_first_line(refused))
     metrics, linked = measure(recording), recording.firmware.linked
-    lacks = "" if linked.fits else linked.reason
+    # What is perfect has no size: only a change that can be bought must fit.
+    lacks = "" if linked.fits or changed.firmware.idealise else linked.reason
     return Gain(suspect.name, suspect.change, metrics.settled_rpm, metrics.time_to_speed_s, lacks)
 
 

@@ -15,7 +15,6 @@ LATE_FAULTS = [
     ("firmware.parameters", "{ start_step_s = 0.9 }", "firmware.parameters.start_step_s"),
     ("firmware.arithmetic", '"i33"', "i33"),
     ("firmware.arithmetic", '"q9.9"', "q9.9"),
-    ("firmware.arithmetic", '"i16"', "i16"),
     ("firmware.clock_Hz", "1.0e6", "drive.pwm_Hz"),
 ]
 
