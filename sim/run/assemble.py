@@ -40,7 +40,7 @@ SAMPLES = 2000
 _PWM_MODES = {"high_side": SWITCHED_HIGH_SIDE, "complementary": SWITCHED_COMPLEMENTARY}
 _RAD_S_PER_RPM = math.pi / 30.0
 _COMPILING = threading.Lock()
-"""One law is parsed at a time: Python 3.11's own parser fails in two threads at once (they share a counter)."""
+"""One law is parsed at a time: Python 3.11's own parser fails in two threads at once (a shared counter)."""
 
 
 def _record(dtype: "np.dtype[Any]", values: dict[str, Any]) -> Record:
