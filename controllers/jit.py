@@ -7,6 +7,7 @@ once to an object file, and later processes hand that file to the linker of LLVM
 """
 
 import ctypes
+import functools
 import hashlib
 import importlib
 import os
@@ -37,6 +38,7 @@ def kernel(function: Function) -> Function:
     return cast(Function, numba.njit(**_OPTIONS)(function))
 
 
+@functools.cache
 def _digest() -> str:
     """16 hex digits that change with the source of any kernel, the versions that compile it, and the
     processor."""
@@ -49,6 +51,7 @@ def _digest() -> str:
     return digest.hexdigest()[:16]
 
 
+@functools.cache
 def _cache_folder() -> Path:
     """Folder of the object files: the user's cache folder, or the temporary one where that is not
     writable."""
@@ -61,7 +64,8 @@ def _cache_folder() -> Path:
         pass
     private = Path(tempfile.gettempdir()) / f"tickspin-{os.getuid()}"
     private.mkdir(mode=0o700, exist_ok=True)
-    return private
+    # Machine code is loaded from here: a folder that somebody else laid out beforehand will not do.
+    return private if private.stat().st_uid == os.getuid() else Path(tempfile.mkdtemp(prefix="tickspin-"))
 
 
 class NativeKernel:

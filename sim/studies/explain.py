@@ -9,6 +9,8 @@ from sim.studies.limits import Diagnosis, Gain
 
 Ceilings = dict[str, float | None]
 
+PARTED = 1.0 / 3.0
+"""A rotor that does not follow its steps finds about half of them against it, one that follows hardly any."""
 NO_START = 0.15
 """A motor that stays below this part of the required speed has not started (our own convention)."""
 
@@ -17,7 +19,13 @@ def explain(recording: Recording, metrics: Metrics, diagnosis: Diagnosis, ceilin
     """Sentences: what happened, what holds the design back and by which numbers, what went wrong in the
     arithmetic."""
     reason = _REASONS[diagnosis.limited_by](recording, metrics, ceilings)
-    parts = [_outcome(recording, metrics), reason, _promise(diagnosis), _symptoms(metrics), _fit(recording)]
+    parts = [
+        _outcome(recording, metrics),
+        reason,
+        _promise(diagnosis),
+        _symptoms(recording, metrics),
+        _fit(recording),
+    ]
     return " ".join(part for part in parts if part)
 
 
@@ -97,6 +105,11 @@ def _law(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
     law, command_rpm = recording.design.firmware.law, recording.design.command.profile[-1].speed_rpm
     if metrics.settled_rpm > command_rpm:
         return f"The law {law} does not hold the speed down: {command_rpm:,.0f} rpm are commanded."
+    opposed = metrics.opposed_steps / max(metrics.steps, 1)
+    if opposed > PARTED:
+        return (
+            f"The law {law} holds it back: rotor and steps have parted, {opposed:.0%} of the steps oppose it."
+        )
     return (
         f"The law {law} holds it back: its steps find the rotor "
         f"{metrics.settled_angle_error_deg:+.0f} electrical degrees from where they belong (+ late, - early)."
@@ -166,9 +179,14 @@ def _time_words(gain: Gain) -> str:
     return "" if gain.time_to_speed_s is None else f" and be fast enough after {gain.time_to_speed_s:.2f} s"
 
 
-def _symptoms(metrics: Metrics) -> str:
-    """Counters that a builder must know of, when they are not zero."""
-    words = []
+def _symptoms(recording: Recording, metrics: Metrics) -> str:
+    """Counters that a builder must know of, when they are not zero, and parameters that rounding made "
+    "zero."""
+    words = [
+        f"{r.parameter} = {r.asked:g} {r.unit} was rounded to nothing"
+        for r in recording.firmware.program.rounding
+        if r.stored == 0.0
+    ]
     if metrics.missed_compares:
         words.append(
             f"{metrics.missed_compares:,} compares were written too late and waited for the whole timer"

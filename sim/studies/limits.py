@@ -72,7 +72,7 @@ def suspects(design: Design) -> list[Suspect]:
         listed.append(
             Suspect(
                 "law",
-                "law duty_pi: commutation held to the rotor, the duty trimmed",
+                "the law duty_pi (commutation held to the rotor, the duty trimmed)",
                 {"firmware.law": "duty_pi", "firmware.parameters": {}},
             )
         )
