@@ -1,6 +1,7 @@
 """`tickspin run`: the main job."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
@@ -11,6 +12,7 @@ from sim.cli.files import check_writable, write_text, write_whole
 from sim.design import load_design
 from sim.studies.answer import Result, answer, close_up
 from sim.views.text import run_text
+from targets import InputError
 
 NOT_MET = 1
 
@@ -30,12 +32,24 @@ def run(
         if path is not None and str(path) != "-":
             check_writable(Path(path), option)
     design = load_design(scenario)
-    with compile_notice():
-        result = answer(design)
+    try:
+        with compile_notice():
+            result = answer(design)
+    except InputError as refused:
+        raise _of_scenario(scenario, refused) from None
     if json_file != "-":
         print(run_text(result))
     _write_files(result, plot, json_file, csv)
     raise typer.Exit(0 if result.met else NOT_MET)
+
+
+def _of_scenario(scenario: Path, refused: InputError) -> InputError:
+    """The same faults, those of keys with the scenario's name before them, as the loader gives them."""
+    keys = ("firmware.", "drive.", "motor.")
+    return InputError(
+        replace(fault, place=f"{scenario}: {fault.place}") if fault.place.startswith(keys) else fault
+        for fault in refused.faults
+    )
 
 
 def _write_files(result: Result, plot: Path | None, json_file: str | None, csv: Path | None) -> None:

@@ -37,6 +37,9 @@ MIN_PWM_COUNTS = 8
 SAMPLES = 2000
 """Rows of the decimated traces per run."""
 
+COUPLING_PART = 0.05
+"""Part of the shortest time constant that a segment may last: keeps the energy of random motors to 1e-3."""
+
 _PWM_MODES = {"high_side": SWITCHED_HIGH_SIDE, "complementary": SWITCHED_COMPLEMENTARY}
 _RAD_S_PER_RPM = math.pi / 30.0
 _COMPILING = threading.Lock()
@@ -51,6 +54,23 @@ def _record(dtype: "np.dtype[Any]", values: dict[str, Any]) -> Record:
     return array[0]
 
 
+def _coupling_s(design: Design, inertia_kg_m2: float, fan_Nm_s2_per_rad2: float) -> float:
+    """Longest segment over which speed and current may be advanced one after the other.
+
+    The speed reacts on the current within tau_m = R J / (2 ke^2), or, where the current is slower than that,
+    within sqrt(tau_m tau_e); drag reacts within J over its slope at the no-load speed. Part of the shortest.
+    """
+    motor, drive = design.motor, design.drive
+    ohm = motor.phase_resistance_ohm + drive.switch_on_resistance_ohm
+    tau_m = ohm * inertia_kg_m2 / (2.0 * motor.ke_V_s_per_rad**2)
+    tau_e = motor.phase_inductance_H / ohm
+    no_load_rad_s = drive.supply_V / (2.0 * motor.ke_V_s_per_rad)
+    slope = motor.viscous_Nm_s_per_rad
+    slope += 2.0 * (motor.windage_Nm_s2_per_rad2 + fan_Nm_s2_per_rad2) * no_load_rad_s
+    tau_drag = inertia_kg_m2 / slope if slope > 0.0 else math.inf
+    return COUPLING_PART * min(max(tau_m, math.sqrt(tau_m * tau_e)), tau_drag)
+
+
 def plant_parameters(design: Design) -> Record:
     """PLANT record of a design."""
     motor, drive, load, numerics = design.motor, design.drive, design.load, design.numerics
@@ -58,6 +78,7 @@ def plant_parameters(design: Design) -> Record:
     fan = 0.0
     if load.fan_torque_Nm is not None and load.fan_speed_rpm is not None:
         fan = load.fan_torque_Nm / (load.fan_speed_rpm * _RAD_S_PER_RPM) ** 2
+    inertia = motor.inertia_kg_m2 + load.added_inertia_kg_m2
     return _record(
         PLANT,
         {
@@ -66,7 +87,7 @@ def plant_parameters(design: Design) -> Record:
             "switch_ohm": drive.switch_on_resistance_ohm,
             "inductance_H": motor.phase_inductance_H,
             "ke_V_s_per_rad": motor.ke_V_s_per_rad,
-            "inertia_kg_m2": motor.inertia_kg_m2 + load.added_inertia_kg_m2,
+            "inertia_kg_m2": inertia,
             "coulomb_Nm": motor.coulomb_Nm,
             "stiction_Nm": motor.stiction_Nm,
             "viscous_Nm_s_per_rad": motor.viscous_Nm_s_per_rad,
@@ -80,7 +101,7 @@ def plant_parameters(design: Design) -> Record:
             "hall_knot": knot,
             "hall_u_rad": u_rad,
             "max_segment_rad": math.radians(numerics.max_segment_deg),
-            "max_segment_s": numerics.max_segment_s,
+            "max_segment_s": min(numerics.max_segment_s, _coupling_s(design, inertia, fan)),
             "window_from_s": math.inf,
         },
     )

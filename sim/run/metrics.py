@@ -10,10 +10,13 @@ from controllers.machine import FAULT_NAMES
 from controllers.program import HANDLERS
 from sim.processor.records import TRACE_COLUMNS
 from sim.run.simulate import Recording
+from targets import Fault, InputError
 
 SMOOTH_ROWS = 9
 """Trace rows averaged before a speed counts as reached: takes out the ripple of single steps (0.5 % of the
 run)."""
+MAX_ENERGY_ERROR = 1e-2
+"""A simulation that loses or gains more than this part of the energy has gone wrong."""
 SETTLED_PART = 0.1
 """Last part of the run that the settled values are means of."""
 
@@ -175,9 +178,26 @@ def _counter_numbers(recording: Recording) -> dict[str, Any]:
     }
 
 
+def _not_to_be_trusted(error: float) -> Fault:
+    """The fault of a run that did not keep its energy."""
+    return Fault(
+        place="simulation",
+        rule=f"must keep its energy to {MAX_ENERGY_ERROR:.1%}",
+        found=f"{error:.1%} unaccounted for",
+        remedy="lower numerics.max_segment_s, and check the motor's values for slips of a unit",
+    )
+
+
 def measure(recording: Recording) -> Metrics:
-    """All numbers of a run."""
+    """All numbers of a run.
+
+    Raises:
+        InputError: energy appeared or vanished in the simulation; its numbers are not to be trusted.
+    """
     require = recording.design.require
+    error = energy_balance_error(recording)
+    if error > MAX_ENERGY_ERROR:
+        raise InputError([_not_to_be_trusted(error)])
     return Metrics(
         reached_rpm=float(smoothed_rpm(recording).max()),
         settled_rpm=_settled(recording, "speed_rpm"),

@@ -1,6 +1,6 @@
 """The Result of `tickspin run`: everything that views show is made from it and nothing else."""
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from sim.design import Design
@@ -10,10 +10,11 @@ from sim.run.simulate import Recording, simulate
 from sim.studies.explain import explain
 from sim.studies.limits import Diagnosis, diagnose, met
 
-WINDOW_ROWS_PER_TURN = 1200
-"""Room in the close-up per electrical turn: six steps, their segments and PWM edges, a few points each."""
+WINDOW_ROWS = 60_000
+"""Room in the close-up: enough for three turns at 20,000 rpm and for 18 blind steps with their PWM edges."""
 WINDOW_TURNS = 3.0
-"""Electrical turns in the close-up."""
+"""Electrical turns in the close-up: of the rotor, or of its steps where it does not follow them."""
+STEPS_PER_TURN = 6
 
 
 @dataclass(frozen=True)
@@ -107,6 +108,8 @@ def answer(design: Design) -> Result:
     firmware, pairs = recording.firmware, design.motor.pole_pairs
     ceilings = ceilings_rpm(design, firmware, metrics.worst_case_cycles)
     diagnosis = diagnose(design, metrics)
+    if diagnosis.limited_by == "command" and not firmware.linked.fits:
+        diagnosis = replace(diagnosis, limited_by="memory")
     is_met = met(design, metrics) and firmware.linked.fits
     return Result(
         design=design,
@@ -128,7 +131,7 @@ def close_up(result: Result) -> Recording:
     The run is the same to the last bit: recording does not change the motion.
     """
     design, metrics = result.design, result.metrics
-    turns_per_s = max(metrics.settled_rpm / 60.0 * design.motor.pole_pairs, 1.0 / design.command.duration_s)
-    from_s = max(0.0, design.command.duration_s - WINDOW_TURNS / turns_per_s)
-    turns = round(turns_per_s * (design.command.duration_s - from_s)) + 1
-    return simulate(design, from_s, WINDOW_ROWS_PER_TURN * turns)
+    turns_per_s = max(metrics.settled_rpm / 60.0 * design.motor.pole_pairs, 1e-3)
+    steps_s = STEPS_PER_TURN * metrics.settled_step_ticks * result.recording.firmware.tick_s
+    span_s = WINDOW_TURNS * min(1.0 / turns_per_s, max(steps_s, 1e-3))
+    return simulate(design, max(0.0, design.command.duration_s - span_s), WINDOW_ROWS)

@@ -11,6 +11,8 @@ Ceilings = dict[str, float | None]
 
 PARTED = 1.0 / 3.0
 """A rotor that does not follow its steps finds about half of them against it, one that follows hardly any."""
+BACKWARDS_RPM = 50
+"""A rotor that merely rocks has a mean speed of either sign, smaller than this."""
 NO_START = 0.15
 """A motor that stays below this part of the required speed has not started (our own convention)."""
 
@@ -31,10 +33,12 @@ def explain(recording: Recording, metrics: Metrics, diagnosis: Diagnosis, ceilin
 
 def _outcome(recording: Recording, metrics: Metrics) -> str:
     """What the speed did."""
-    require, settled = recording.design.require, metrics.settled_rpm
-    held = f"It settles at {settled:,.0f} rpm."
+    require, settled = recording.design.require, round(metrics.settled_rpm)
+    held = f"It settles at {settled:,} rpm."
     if metrics.reached_rpm > 1.1 * max(settled, 1.0):
-        held = f"It gets to {metrics.reached_rpm:,.0f} rpm, then falls back to {settled:,.0f} rpm."
+        held = f"It gets to {metrics.reached_rpm:,.0f} rpm, then falls back to {settled:,} rpm."
+    if settled < -BACKWARDS_RPM:
+        held = f"It runs backwards, at {-settled:,} rpm."
     if metrics.time_to_speed_s is None:
         return f"{held} The required {require.speed_rpm:,.0f} rpm are never reached."
     late = (
@@ -56,6 +60,11 @@ def _command(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
     return (
         f"It does what it is told: {recording.design.command.profile[-1].speed_rpm:,.0f} rpm are commanded."
     )
+
+
+def _memory(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
+    del recording, metrics, ceilings
+    return "It would do what it is told, if the firmware had room."
 
 
 def _processor(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
@@ -155,6 +164,7 @@ def _several(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
 
 _REASONS: dict[str, Callable[[Recording, Metrics, Ceilings], str]] = {
     "command": _command,
+    "memory": _memory,
     "processor": _processor,
     "timer": _timer,
     "rounding": _rounding,
@@ -176,7 +186,11 @@ def _promise(diagnosis: Diagnosis) -> str:
 
 
 def _time_words(gain: Gain) -> str:
-    return "" if gain.time_to_speed_s is None else f" and be fast enough after {gain.time_to_speed_s:.2f} s"
+    return (
+        ""
+        if gain.time_to_speed_s is None
+        else f", the required speed reached after {gain.time_to_speed_s:.2f} s"
+    )
 
 
 def _symptoms(recording: Recording, metrics: Metrics) -> str:

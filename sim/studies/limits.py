@@ -17,6 +17,8 @@ NOTICEABLE = 0.01
 about that much."""
 MORE_SUPPLY = "x1.25"
 LESS_LOAD = "x0.5"
+LAST = 3.0
+"""More than the span of the scores, -1 to 1."""
 
 
 @dataclass(frozen=True)
@@ -132,7 +134,7 @@ def _score(design: Design, settled_rpm: float | None, time_s: float | None) -> f
 
 def _gain_score(design: Design, gain: Gain) -> float:
     """The score of a change; firmware that does not fit its target helps nobody."""
-    return _score(design, gain.settled_rpm, gain.time_to_speed_s) - (1.0 if gain.lacks else 0.0)
+    return _score(design, gain.settled_rpm, gain.time_to_speed_s) - (LAST if gain.lacks else 0.0)
 
 
 def diagnose(design: Design, metrics: Metrics) -> Diagnosis:

@@ -109,7 +109,7 @@ def _step_time(ax: Axes, result: Result) -> None:
         ax.set_ylim(0, 1.3 * np.percentile(ticks, 97))
     error = ax.twinx()
     error.plot(t_s, _trace(result, "angle_error_deg"), color=WARN, linewidth=0.5, alpha=0.6)
-    error.set_ylabel("step off its place [el. deg, + late]", color=WARN)
+    error.set_ylabel("step too late by [el. deg]", color=WARN)
     error.set_ylim(-180, 180)
     error.set_yticks([-120, -60, 0, 60, 120])
     error.spines[["top"]].set_visible(False)
@@ -158,7 +158,7 @@ def _logic(ax: Axes, window: Recording) -> None:
             where=busy == handler,
             step="post",
             color=colour,
-            linewidth=0,
+            linewidth=0.8,
             label=HANDLERS[handler],
         )
     ax.set(

@@ -72,12 +72,12 @@ def _gain_value(gain: Gain) -> str:
     if gain.settled_rpm is None:
         return f"cannot be run: {gain.refused}"
     time = (
-        "never fast enough"
+        "required speed never reached"
         if gain.time_to_speed_s is None
-        else f"fast enough after {gain.time_to_speed_s:.2f} s"
+        else f"required speed after {gain.time_to_speed_s:.2f} s"
     )
     lacks = f", but it {gain.lacks}" if gain.lacks else ""
-    return f"{gain.settled_rpm:>8,.0f} rpm, {time}{lacks}"
+    return f"{round(gain.settled_rpm):>8,} rpm, {time}{lacks}"
 
 
 def _gains(result: Result) -> str:
@@ -97,7 +97,7 @@ def _ceilings(result: Result) -> str:
     rows = [("simulated", f"{result.metrics.settled_rpm:>9,.0f}  settled")]
     rows += [(name, value(name)) for name in result.ceilings_rpm]
     rows.append(("slowest measurable", f"{result.floor_rpm:>9,.0f}  an electrical turn fills the timer"))
-    return _rows("Speeds in closed form [rpm]", rows)
+    return _rows("Speeds in closed form [rpm]: above each of them, what its line says sets in", rows)
 
 
 def _cycles(metrics: Metrics) -> Iterable[tuple[str, str]]:

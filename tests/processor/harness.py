@@ -7,7 +7,7 @@ by hand.
 """
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from textwrap import dedent, indent
@@ -113,7 +113,7 @@ class Outcome:
         return int(self.counters[name])
 
 
-_DETAIL = {
+_DETAIL: Mapping[str, Callable[[int, int], str]] = {
     "match": lambda a, _b: f"count {a}",
     "hall": lambda a, b: f"{'rise' if a else 'fall'} captured {b}",
     "tick": lambda _a, _b: "",
