@@ -15,12 +15,18 @@ def check_writable(path: Path, option: str) -> None:
     Raises:
         InputError: the folder does not exist, or the path is a folder.
     """
-    if path.is_dir():
-        raise InputError([Fault(option, "must name a file", f"the folder {path}", "add a file name")])
-    if not path.parent.is_dir():
+    try:
+        if path.is_dir() or str(path) == "-":
+            raise InputError([Fault(option, "must name a file", f"{path}", "add a file name")])
+        if path.exists() and not path.is_file():
+            raise InputError([Fault(option, "must name an ordinary file", f"{path}", "choose another name")])
+        if not path.parent.is_dir():
+            found, remedy = str(path), f"make {path.parent} first"
+            raise InputError([Fault(option, "must lie in an existing folder", found, remedy)])
+    except OSError as refused:
         raise InputError(
-            [Fault(option, "must lie in an existing folder", str(path), f"make {path.parent} first")]
-        )
+            [Fault(option, "must be a usable path", str(refused.strerror), "shorten it")]
+        ) from None
 
 
 def write_whole(path: Path, write: Callable[[Path], None]) -> None:

@@ -15,6 +15,7 @@ from sim.views.text import run_text
 from targets import InputError
 
 NOT_MET = 1
+ON_SCREEN = {("--json", "-"), ("--csv", "-")}
 
 
 def run(
@@ -29,7 +30,7 @@ def run(
 ) -> None:
     """Simulate a design: the speed it reaches, how fast, and what stops it."""
     for path, option in ((plot, "--plot"), (csv, "--csv"), (json_file, "--json")):
-        if path is not None and str(path) != "-":
+        if path is not None and (option, str(path)) not in ON_SCREEN:
             check_writable(Path(path), option)
     design = load_design(scenario)
     try:

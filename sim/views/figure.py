@@ -50,7 +50,7 @@ def draw_run(result: Result, window: Recording, path: Path) -> None:
             ax.set_axisbelow(True)
         figure.suptitle(_title(result), x=0.01, ha="left", fontsize=12, fontweight="bold")
         figure.supxlabel(CAUTION, fontsize=7, color=QUIET)
-        figure.savefig(path, dpi=110)
+        figure.savefig(path, dpi=110, format="png")
         plt.close(figure)
 
 

@@ -6,7 +6,7 @@ import pytest
 
 from tests.cli.command import AIR_SAMPLER, Command, in_own_process
 from tests.design.scenario_text import with_value
-from tests.design.test_broken import BROKEN_VALUES
+from tests.design.test_broken import BROKEN_FILES, BROKEN_VALUES, STEPS
 
 # Faults that only show when the firmware is built: (key, its TOML, phrase).
 LATE_FAULTS = [
@@ -14,7 +14,9 @@ LATE_FAULTS = [
     ("firmware.parameters", "{ trim_s = -1.0 }", "firmware.parameters.trim_s"),
     ("firmware.parameters", "{ start_step_s = 0.9 }", "firmware.parameters.start_step_s"),
     ("firmware.arithmetic", '"i33"', "i33"),
-    ("firmware.arithmetic", '"q9.9"', "q9.9"),
+    ("firmware.arithmetic", '"q9.9"', "the nearest is q6.9"),
+    ("firmware.arithmetic", '"u32"', "is i8, i16, i32, f32, f64 or qM.N"),
+    ("firmware.arithmetic", '"I32"', "is i8, i16, i32, f32, f64 or qM.N"),
     ("firmware.clock_Hz", "1.0e6", "drive.pwm_Hz"),
 ]
 
@@ -53,6 +55,62 @@ def test_a_fault_that_shows_when_the_firmware_is_built(
     assert phrase in refused(tickspin, path)
 
 
+# Arithmetic too narrow for a law: (law, arithmetic, what does not fit).
+NARROW = [
+    ("duty_pi", "i16", "number(hw.duty_top) * 256"),
+    ("duty_pi", "i8", "a constant fits number (i8), found hw.duty_top"),
+    ("step_trim", "i8", "lag_s fits number (i8), found 0.0008 = 400 counts"),
+    ("step_trim", "q1.15", "trim_s fits number"),
+]
+
+
+@pytest.mark.parametrize(("law", "arithmetic", "phrase"), NARROW)
+def test_an_arithmetic_too_narrow_for_the_law(
+    tickspin: Command, law: str, arithmetic: str, phrase: str
+) -> None:
+    path = tickspin.folder / "narrow.toml"
+    text = AIR_SAMPLER.read_text().replace('"step_trim"', f'"{law}"')
+    path.write_text(text.replace('"i32"', f'"{arithmetic}"'))
+    lines = refused(tickspin, path).splitlines()
+    assert phrase in "\n".join(lines)
+    # Below the message of a compiler's fault stand, indented, the source line and a caret.
+    assert all(line.startswith(("tickspin: ", "    ")) for line in lines)
+    shown = [line for line in lines if line.startswith("tickspin: ") and f"{law}.py:" in line]
+    assert len([line for line in lines if set(line.strip()) == {"^"}]) == len(shown) > 0
+
+
+def test_all_faults_of_the_parameters_are_in_one_answer(tickspin: Command) -> None:
+    path = tickspin.folder / "broken.toml"
+    path.write_text(
+        with_value("firmware.parameters", "{ nudge_s = 1e-6, trim_s = -1.0, start_step_s = 0.9 }")
+    )
+    message = refused(tickspin, path)
+    places = [line.split(": ")[2] for line in message.splitlines()]
+    assert sorted(places) == [f"firmware.parameters.{key}" for key in ("nudge_s", "start_step_s", "trim_s")]
+    assert "step_trim has catch_up_s, lag_s, lead_s, stall_steps, start_step_s, trim_s" in message
+
+
+@pytest.mark.parametrize(("steps", "place", "phrase"), STEPS)
+def test_broken_steps(tickspin: Command, steps: str, place: str, phrase: str) -> None:
+    path = tickspin.folder / "broken.toml"
+    path.write_text(with_value("command.steps", steps).replace("\nspeed_rpm = 10000\n", "\n"))
+    message = refused(tickspin, path)
+    assert f"tickspin: {path}: {place}: " in message
+    assert phrase in message
+
+
+@pytest.mark.parametrize(
+    ("content", "position", "phrase"), [row[1:] for row in BROKEN_FILES], ids=[r[0] for r in BROKEN_FILES]
+)
+def test_a_broken_file(tickspin: Command, content: bytes, position: str, phrase: str) -> None:
+    path = tickspin.folder / "broken.toml"
+    path.write_bytes(content)
+    message = refused(tickspin, path)
+    assert message.startswith(f"tickspin: {path}{position}")
+    assert phrase in message
+    assert message.count("\n") == 1
+
+
 @pytest.mark.parametrize(
     "content",
     [b"", b"\x00\xff\xfe binary", b"\x7fELF\x02\x01\x01", b"[motor", b"a = \n", b"{}" * 9, b"[[motor]]\n"],
@@ -77,14 +135,35 @@ def test_every_fault_of_a_file_is_in_one_answer(tickspin: Command) -> None:
         assert f"tickspin: {path}: {place}: " in message
 
 
+def test_a_broken_scenario_in_a_process_of_its_own(tmp_path: Path) -> None:
+    (tmp_path / "broken.toml").write_text(with_value("firmware.parameters", "{ nudge_s = 1e-6 }"))
+    ended = in_own_process(tmp_path, "run", "broken.toml", "--json", "a.json")
+    assert (ended.status, ended.out, ended.err.count("\n")) == (2, "", 1)
+    assert ended.err.startswith("tickspin: broken.toml: firmware.parameters.nudge_s: ")
+    assert [path.name for path in tmp_path.iterdir()] == ["broken.toml"]
+
+
 def test_a_process_of_its_own_shows_no_traceback_either(tmp_path: Path) -> None:
     ended = in_own_process(tmp_path, "run", "absent.toml")
     assert (ended.status, ended.out, ended.err.count("\n")) == (2, "", 1)
 
 
-@pytest.mark.parametrize("words", [["fly"], ["run"], ["run", "a.toml", "--fast"], ["targets", "extra"]])
+WRONG_WORDS = [
+    ["fly"],
+    ["--fast"],
+    ["run"],
+    ["new"],
+    ["run", "a.toml", "b.toml"],
+    ["run", "a.toml", "--fast"],
+    ["run", "a.toml", "--plot"],
+    ["targets", "extra"],
+    ["controllers", "--csv", "a.csv"],
+]
+
+
+@pytest.mark.parametrize("words", WRONG_WORDS)
 def test_a_wrong_command_line(tickspin: Command, words: list[str]) -> None:
     ended = tickspin(*words)
-    assert ended.status == 2
-    assert "Usage" in ended.err
+    assert (ended.status, ended.out) == (2, "")
+    assert "Error" in ended.err
     assert "Traceback" not in ended.err

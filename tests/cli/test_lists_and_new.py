@@ -4,8 +4,9 @@ import json
 
 import pytest
 
-from controllers import law_names
-from targets import target_names
+from controllers import describe_laws, law_names
+from sim.design import load_design
+from targets import load_target, target_names
 from tests.cli.command import Command
 
 
@@ -19,11 +20,36 @@ def test_new_writes_a_scenario_that_runs_and_does_not_overwrite_it(tickspin: Com
     assert (tickspin.folder / "spinner.toml").read_text() == written
 
 
-@pytest.mark.parametrize("name", ["", "nowhere/spinner", "."])
+# (NAME as typed, file written, name of the design in it)
+NAMES = [
+    ("spinner.toml", "spinner.toml", "spinner"),
+    ("my motor", "my motor.toml", "my motor"),
+    ("folder/spinner", "folder/spinner.toml", "spinner"),
+    ("v1.2", "v1.2.toml", "v1.2"),
+    ("lüfter", "lüfter.toml", "lüfter"),
+    ('say "hi"', 'say "hi".toml', 'say "hi"'),
+    ("back\\slash", "back\\slash.toml", "back\\slash"),
+]
+
+
+@pytest.mark.parametrize(("name", "file", "design"), NAMES)
+def test_new_takes_odd_names(tickspin: Command, name: str, file: str, design: str) -> None:
+    (tickspin.folder / "folder").mkdir()
+    ended = tickspin("new", name)
+    assert (ended.status, ended.err) == (0, "")
+    assert ended.out.startswith(f"wrote {file};")
+    assert load_design(tickspin.folder / file).name == design
+    before = (tickspin.folder / file).read_bytes()
+    assert tickspin("new", name).status == 2
+    assert (tickspin.folder / file).read_bytes() == before
+
+
+@pytest.mark.parametrize("name", ["", ".", "..", ".toml", "nowhere/spinner", "two\nlines", "n" * 81])
 def test_new_refuses_a_name_it_cannot_write(tickspin: Command, name: str) -> None:
     ended = tickspin("new", name)
     assert ended.status == 2
-    assert "Traceback" not in ended.err
+    assert ended.err.startswith("tickspin: ")
+    assert ended.err.count("\n") == 1
     assert list(tickspin.folder.iterdir()) == []
 
 
@@ -33,6 +59,10 @@ def test_targets_lists_all_that_ship(tickspin: Command) -> None:
     assert [line.split()[0] for line in ended.out.splitlines()[1:]] == target_names()
     rows = json.loads(tickspin("targets", "--json", "-").out)["targets"]
     assert [row["name"] for row in rows] == target_names()
+    for row in rows:
+        target = load_target(row["name"])
+        assert row["flash_bytes"] == target.memory.flash_bytes
+        assert row["clock_Hz"] == target.clock.default_Hz
 
 
 def test_controllers_lists_all_that_ship(tickspin: Command) -> None:
@@ -41,11 +71,35 @@ def test_controllers_lists_all_that_ship(tickspin: Command) -> None:
     assert [line.split(":")[0] for line in ended.out.splitlines() if line[0] != " "] == law_names()
     rows = json.loads(tickspin("controllers", "--json", "-").out)["controllers"]
     assert [row["name"] for row in rows] == law_names()
-    assert all(row["parameters"] for row in rows)
+    keys = {law.name: [parameter.key for parameter in law.parameters] for law in describe_laws()}
+    assert {row["name"]: [p["key"] for p in row["parameters"]] for row in rows} == keys
+    assert all(key in ended.out for law in keys.values() for key in law)
 
 
-@pytest.mark.parametrize("words", [["--help"], ["run", "--help"], ["new", "--help"], ["targets", "--help"]])
-def test_help(tickspin: Command, words: list[str]) -> None:
-    ended = tickspin(*words)
+@pytest.mark.parametrize("command", ["targets", "controllers"])
+def test_a_list_goes_into_a_file_as_well(tickspin: Command, command: str) -> None:
+    assert tickspin(command, "--json", "list.json").out == tickspin(command).out
+    written = (tickspin.folder / "list.json").read_text()
+    assert written == tickspin(command, "--json", "-").out
+    assert set(json.loads(written)) == {command}
+    ended = tickspin(command, "--json", "nowhere/list.json")
+    assert (ended.status, ended.out, ended.err.count("\n")) == (2, "", 1)
+
+
+def test_no_words_at_all_print_the_help(tickspin: Command) -> None:
+    ended = tickspin()
+    assert "Usage" in ended.out
+    assert "Traceback" not in ended.err
+    assert ended.out.strip() == tickspin("--help").out.strip()
+
+
+def test_the_help_names_every_command(tickspin: Command) -> None:
+    shown = tickspin("--help").out
+    assert all(command in shown for command in ("run", "new", "targets", "controllers"))
+
+
+@pytest.mark.parametrize("command", ["run", "new", "targets", "controllers"])
+def test_help(tickspin: Command, command: str) -> None:
+    ended = tickspin(command, "--help")
     assert ended.status == 0
     assert "Usage" in ended.out

@@ -2,15 +2,22 @@
 
 import csv
 import json
+import math
+import struct
+import tempfile
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from sim.cli.files import write_whole
 from sim.processor.records import TRACE_COLUMNS
 from sim.studies.answer import CAUTION
+from targets import InputError
 from tests.cli.command import AIR_SAMPLER, Command, in_own_process
 
 PNG_SIGNATURE = b"\x89PNG\r\n\x1a\n"
+FIGURE_PIXELS = (11 * 110, 13 * 110)  # inches by dots per inch
 
 # The contract for scripts: table, key, types.
 CONTRACT = [
@@ -41,6 +48,13 @@ CONTRACT = [
     ("ceilings_rpm", "tick", float),
     ("ceilings_rpm", "heat", type(None)),
 ]
+
+
+def numbers(part: Any) -> list[float]:
+    """All numbers in nested lists and tables, true and false left out."""
+    if isinstance(part, dict | list):
+        return [n for inner in (part.values() if isinstance(part, dict) else part) for n in numbers(inner)]
+    return [part] if isinstance(part, int | float) and not isinstance(part, bool) else []
 
 
 def met_scenario(folder: Path) -> Path:
@@ -83,6 +97,43 @@ def test_json_on_the_screen_is_json_alone_and_holds_the_contract(tickspin: Comma
     assert set(result["firmware"]["worst_case_cycles"]) == {"on_start", "on_hall_edge", "on_step_timer"}
 
 
+@pytest.mark.parametrize("arithmetic", ["i32", "i16", "f64"])
+def test_all_numbers_are_finite_and_whole_counts_stay_whole(tickspin: Command, arithmetic: str) -> None:
+    path = tickspin.folder / "changed.toml"
+    path.write_text(AIR_SAMPLER.read_text().replace('"i32"', f'"{arithmetic}"'))
+    result = json.loads(tickspin("run", path, "--json", "-").out)
+    assert len(numbers(result)) > 30
+    assert all(math.isfinite(number) for number in numbers(result))
+    assert all(isinstance(cycles, int) for cycles in result["firmware"]["worst_case_cycles"].values())
+    for fault in result["firmware"]["faults"]:
+        assert (type(fault["kind"]), type(fault["line"]), type(fault["count"])) == (str, int, int)
+    assert 0.0 <= result["firmware"]["cpu_load"] <= 1.0 + 1e-9  # the last rounding of a ratio
+    assert result["firmware"]["fits"] == (result["firmware"]["flash_bytes"] <= 2048)
+
+
+def test_a_speed_that_is_reached_has_a_time(tickspin: Command) -> None:
+    verdict = json.loads(tickspin("run", met_scenario(tickspin.folder), "--json", "-").out)["verdict"]
+    assert verdict["met"] is True
+    assert 0.0 < verdict["time_to_speed_s"] <= 1.5
+    assert verdict["reached_rpm"] >= verdict["settled_rpm"] >= 0.98 * 22_000  # the tolerance: 2 %
+
+
+def test_a_json_file_holds_what_the_screen_shows(tickspin: Command) -> None:
+    ended = tickspin("run", AIR_SAMPLER, "--json", "a.json")
+    assert "NOT MET" in ended.out
+    assert (tickspin.folder / "a.json").read_text() == tickspin("run", AIR_SAMPLER, "--json", "-").out
+
+
+def test_two_processes_give_the_same_bytes_and_all_files(tmp_path: Path) -> None:
+    scenario = met_scenario(tmp_path)
+    for name in ("a", "b"):
+        ended = in_own_process(tmp_path, "run", scenario, "--json", f"{name}.json", "--csv", f"{name}.csv")
+        assert (ended.status, ended.err) == (0, "")
+    for kind in ("json", "csv"):
+        assert (tmp_path / f"a.{kind}").read_bytes() == (tmp_path / f"b.{kind}").read_bytes()
+    assert len(list(tmp_path.iterdir())) == 5
+
+
 def test_the_same_input_gives_the_same_bytes(tickspin: Command) -> None:
     tickspin("run", AIR_SAMPLER, "--json", "a.json", "--csv", "a.csv")
     tickspin("run", AIR_SAMPLER, "--json", "b.json", "--csv", "b.csv")
@@ -104,6 +155,7 @@ def test_plot_writes_a_png(tickspin: Command) -> None:
     tickspin("run", AIR_SAMPLER, "--plot", "run.png")
     picture = (tickspin.folder / "run.png").read_bytes()
     assert picture.startswith(PNG_SIGNATURE)
+    assert struct.unpack(">II", picture[16:24]) == FIGURE_PIXELS
     assert len(picture) > 50_000
     assert [path.name for path in tickspin.folder.iterdir()] == ["run.png"]
 
@@ -124,3 +176,39 @@ def test_an_output_that_is_a_folder_is_refused(tickspin: Command) -> None:
     ended = tickspin("run", AIR_SAMPLER, "--csv", "out")
     assert (ended.status, ended.err.count("\n")) == (2, 1)
     assert "must name a file" in ended.err
+
+
+def test_an_output_below_a_file_is_refused(tickspin: Command) -> None:
+    (tickspin.folder / "plain").write_text("x")
+    ended = tickspin("run", AIR_SAMPLER, "--json", "plain/out.json")
+    assert (ended.status, ended.out, ended.err.count("\n")) == (2, "", 1)
+    assert "must lie in an existing folder" in ended.err
+
+
+@pytest.mark.parametrize("option", ["--json", "--csv", "--plot"])
+def test_a_folder_without_the_right_to_write_is_refused(
+    tickspin: Command, monkeypatch: pytest.MonkeyPatch, option: str
+) -> None:
+    def no_right(*_: object, **__: object) -> None:  # rights do not bind root, who may run these tests
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr(tempfile, "mkstemp", no_right)
+    ended = tickspin("run", AIR_SAMPLER, option, "out.png")
+    assert ended.status == 2
+    assert ended.err == (
+        "tickspin: out.png: must be writable, found Permission denied; choose another place\n"
+    )
+    assert list(tickspin.folder.iterdir()) == []
+
+
+def test_a_file_that_fails_half_way_leaves_the_old_one(tmp_path: Path) -> None:
+    path = tmp_path / "out.csv"
+    path.write_text("old")
+
+    def half(temporary: Path) -> None:
+        temporary.write_text("ne")
+        raise OSError(28, "No space left on device")
+
+    with pytest.raises(InputError, match="No space left on device"):
+        write_whole(path, half)
+    assert [(file.name, file.read_text()) for file in tmp_path.iterdir()] == [("out.csv", "old")]
