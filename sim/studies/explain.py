@@ -74,7 +74,7 @@ def _processor(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> st
     )
     time_us = cycles * firmware.cycle_scale / firmware.clock_Hz * 1e6
     blocking = ceilings["blocking"]
-    limit = f"; the next step is missed for certain above {blocking:,.0f} rpm" if blocking else ""
+    limit = f"; that is longer than a whole step above {blocking:,.0f} rpm" if blocking else ""
     return (
         f"The processor holds it back: {name} takes up to {cycles:,} clocks = {time_us:,.0f} us on "
         f"{firmware.target.name}, and a step lasts {_step_us(recording, metrics):,.0f} us at this "
@@ -202,9 +202,7 @@ def _symptoms(recording: Recording, metrics: Metrics) -> str:
         if r.stored == 0.0
     ]
     if metrics.missed_compares:
-        words.append(
-            f"{metrics.missed_compares:,} compares were written too late and waited for the whole timer"
-        )
+        words.append(f"{metrics.missed_compares:,} compares were written when their time had passed")
     if metrics.missed_edges:
         words.append(f"{metrics.missed_edges:,} Hall edges were missed")
     if metrics.opposed_steps:
