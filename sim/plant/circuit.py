@@ -88,33 +88,27 @@ def neutral_V(p: Record, w: Record, count: int, e_a: float, e_b: float, e_c: flo
 
 
 @kernel
-def _diode_beyond(p: Record, terminal_V: float) -> int:
-    """The diode that a floating terminal at this voltage turns on."""
-    if terminal_V > p.supply_V + p.diode_V + REVERSE_MARGIN_V:
-        return HIGH
-    if terminal_V < -p.diode_V - REVERSE_MARGIN_V:
-        return LOW
-    return OFF
+def _beyond_V(p: Record, terminal_V: float) -> float:
+    """How far a terminal lies beyond the diode of the nearer rail."""
+    return max(terminal_V - p.supply_V, -terminal_V) - p.diode_V
 
 
 @kernel
-def _settle_once(p: Record, s: Record, w: Record, ke_omega: float) -> bool:
-    """One pass of `settle`; returns whether a diode changed."""
+def _turn_on_furthest(p: Record, s: Record, w: Record) -> tuple[bool, int]:
+    """Turn on the diode of the floating terminal furthest beyond a rail; returns whether there was one, and
+    how many terminals conducted before."""
+    ke_omega = p.ke_V_s_per_rad * s.omega_rad_s
     count = conduction(p, s, w)
     e_a, e_b, e_c = ke_omega * w.shape_start[0], ke_omega * w.shape_start[1], ke_omega * w.shape_start[2]
     star_V = neutral_V(p, w, count, e_a, e_b, e_c)
-    changed = False
+    furthest, by_V, upper = -1, REVERSE_MARGIN_V, False
     for k in range(3):
-        if w.conducts[k]:
-            if count == 1 and s.leg[k] == OFF:
-                s.diode[k] = OFF
-                changed = True
-            continue
-        diode = _diode_beyond(p, star_V + ke_omega * w.shape_start[k])
-        if diode != OFF:
-            s.diode[k] = diode
-            changed = True
-    return changed
+        terminal_V = star_V + ke_omega * w.shape_start[k]
+        if not w.conducts[k] and _beyond_V(p, terminal_V) > by_V:
+            furthest, by_V, upper = k, _beyond_V(p, terminal_V), terminal_V > 0.5 * p.supply_V
+    if furthest >= 0:
+        s.diode[furthest] = HIGH if upper else LOW
+    return furthest >= 0, count
 
 
 @kernel
@@ -122,13 +116,16 @@ def settle(p: Record, s: Record, w: Record) -> None:
     """Decide the diodes after a switching: current keeps flowing, and terminals beyond a rail start to
     conduct.
 
-    Needs `w.shape_start`. Two passes settle every case with three legs: a second diode can follow the first,
-    a third cannot.
+    One terminal at a time, the furthest first: its diode moves the star point, and may bring the others
+    back within the rails. A diode that is left alone carries nothing. Needs `w.shape_start`.
     """
     for k in range(3):
         if s.leg[k] == OFF and s.i_A[k] != 0.0:
             s.diode[k] = LOW if s.i_A[k] > 0.0 else HIGH
-    ke_omega = p.ke_V_s_per_rad * s.omega_rad_s
-    if _settle_once(p, s, w, ke_omega):
-        _settle_once(p, s, w, ke_omega)
+    found, count = _turn_on_furthest(p, s, w)
+    while found:
+        found, count = _turn_on_furthest(p, s, w)
+    if count == 1:
+        for k in range(3):
+            s.diode[k] = OFF
     s.unsettled = 0

@@ -30,19 +30,31 @@ def _without_slope_s(a_A: float, c_A: float, tau_s: float) -> float:
 
 
 @kernel
+def _peak_s(b_A_per_s: float, c_A: float, tau_s: float) -> float:
+    """When a current that first grows in the diode's sense turns back, 0 where it falls from the start.
+
+    `b_A_per_s`, `c_A`: of the current as counted in the diode's sense.
+    """
+    if b_A_per_s >= 0.0 or c_A >= b_A_per_s * tau_s:
+        return 0.0
+    return tau_s * math.log(c_A / (b_A_per_s * tau_s))
+
+
+@kernel
 def extinction_s(p: Record, s: Record, w: Record, k: int) -> float:
     """When the diode current of floating leg `k` is gone, or infinity.
 
     Newton's method from the root that a constant back-EMF would give; the dying current is convex, so the
     iterates go on from the left. Where it is not (a back-EMF that turns round within the segment), they are
-    pulled back into the bracket.
+    pulled back into the bracket. A current that first grows, perhaps from zero, ends after its peak: from
+    there on it is concave, and the iterates come from the right.
     """
     sign = 1.0 if s.diode[k] == LOW else -1.0
     if w.i_end_A[k] * sign >= 0.0:
         return math.inf
     tau_s = p.inductance_H / (p.resistance_ohm + p.switch_ohm)
-    low, high = 0.0, w.h_s
-    t_s = min(_without_slope_s(w.a_A[k], w.c_A[k], tau_s), high)
+    low, high = _peak_s(w.b_A_per_s[k] * sign, w.c_A[k] * sign, tau_s), w.h_s
+    t_s = high if low > 0.0 else min(_without_slope_s(w.a_A[k], w.c_A[k], tau_s), high)
     for _ in range(_ROOT_STEPS):
         fading = w.c_A[k] * math.exp(-t_s / tau_s)
         value = (w.a_A[k] + w.b_A_per_s[k] * t_s + fading) * sign
@@ -131,13 +143,21 @@ def earliest(p: Record, s: Record, w: Record, corner_rad: float, within_rad: flo
 
 
 @kernel
+def _carries(s: Record, k: int) -> bool:
+    """Whether leg `k` is driven or its diode conducts."""
+    return bool(s.leg[k] != OFF or s.diode[k] != OFF)
+
+
+@kernel
 def extinguish(s: Record, k: int) -> None:
-    """Turn the diode of leg `k` off; what rounding left of its current goes to the other two, so that the
-    sum stays zero."""
-    rest = 0.5 * s.i_A[k]
-    for other in range(3):
-        if other != k and s.i_A[other] != 0.0:
-            s.i_A[other] += rest
+    """Turn the diode of leg `k` off. What rounding left of its current goes to the other two, so that the sum
+    stays zero; where only one other carried it back, that one ends as well."""
+    first, second = (k + 1) % 3, (k + 2) % 3
+    both = _carries(s, first) and _carries(s, second)
+    for other in (first, second):
+        s.i_A[other] = s.i_A[other] + 0.5 * s.i_A[k] if both else 0.0
+        if not both:
+            s.diode[other] = OFF
     s.i_A[k] = 0.0
     s.diode[k] = OFF
     s.unsettled = 1
@@ -145,7 +165,7 @@ def extinguish(s: Record, k: int) -> None:
 
 @kernel
 def turn_on(p: Record, s: Record, w: Record, k: int) -> None:
-    """Turn on the diode of floating leg `k`, and the opposite one when nothing else conducts."""
+    """Turn on the diode of floating leg `k`; `settle` finds the opposite one when nothing else conducts."""
     upper = w.w_end_V[k] > 0.5 * p.supply_V
     s.diode[k] = HIGH if upper else LOW
     s.unsettled = 1

@@ -32,11 +32,11 @@ BOARD_MOTOR = {
 }  # fmt: skip
 """The coreless board motor of scenarios/air_sampler.toml, without friction and load."""
 WINDING_MOTOR = {
-    "pole_pairs": 1, "resistance_ohm": 0.2, "switch_ohm": 0.02, "inductance_H": 2e-4,
+    "pole_pairs": 4, "resistance_ohm": 0.2, "switch_ohm": 0.02, "inductance_H": 2e-4,
     "ke_V_s_per_rad": 6e-3, "inertia_kg_m2": 2e-6, "supply_V": 12.0, "diode_V": 0.6,
 }  # fmt: skip
-"""A motor with iron: L/R of 0.9 ms, so that at speed the freewheel lasts longer than 30 electrical degrees.
-Our own invention."""
+"""A motor with iron: L/R of 0.9 ms, so that at speed the freewheel lasts longer than 30 electrical degrees
+(test_against_scipy.py looks). Our own invention."""
 FRICTION = {
     "coulomb_Nm": 5e-6, "stiction_Nm": 8e-6, "viscous_Nm_s_per_rad": 1e-9, "windage_Nm_s2_per_rad2": 4.5e-12,
     "fan_Nm_s2_per_rad2": 60e-6 / (10000.0 * RAD_S_PER_RPM) ** 2,

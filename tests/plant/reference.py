@@ -24,6 +24,9 @@ energy, i^2 t."""
 
 SIXTH = math.pi / 3.0
 FIRST_STEP_ANGLE = math.pi / 6.0
+BARELY_A = 1e-9
+"""A diode current ends this much beyond zero: at the start of its conduction it is zero, too, which is no
+end."""
 HIGH_THEN_LOW = ((0, 1), (0, 2), (1, 2), (1, 0), (2, 0), (2, 1))
 
 
@@ -132,6 +135,12 @@ class Bridge:
                 elif star + emf[k] < -motor.diode:
                     self.diode[k] = 0
 
+    def nearer_rail(self, leg: int, y: State) -> int:
+        """The diode of an open terminal that has just met a rail; rounding may have left it short of that."""
+        motor = self.motor
+        emf = [motor.ke * y[OMEGA] * f for f in motor.shapes(y[ANGLE])]
+        return 1 if motor.star(self.volts(), emf) + emf[leg] > 0.5 * motor.supply else 0
+
     def events(self, y0: State, held: bool) -> list[tuple[str, int, Callable[[float, State], float]]]:
         """All that may end the piece that begins at `y0`: (kind, leg, function that passes zero)."""
         motor = self.motor
@@ -151,7 +160,7 @@ class Bridge:
             return min(motor.supply + motor.diode - terminal, terminal + motor.diode)
 
         def left(k: int, sign: float, _t: float, y: State) -> float:
-            return sign * float(y[k])
+            return sign * float(y[k]) + BARELY_A
 
         for k in range(3):
             if self.diode[k] is not None:
@@ -206,6 +215,8 @@ class Bridge:
                 rest = y[leg]
                 y[:3] = [0.0 if k == leg else i + rest * (i != 0.0) / 2.0 for k, i in enumerate(y[:3])]
                 self.diode[leg] = None
+            elif kind == "conduction":
+                self.diode[leg] = self.nearer_rail(leg, y)
             elif kind == "corner":
                 y[ANGLE] = FIRST_STEP_ANGLE + SIXTH * round((y[ANGLE] - FIRST_STEP_ANGLE) / SIXTH)
             return float(at[0]), y, held and kind != "breakaway"

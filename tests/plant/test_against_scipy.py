@@ -6,13 +6,19 @@ import math
 import numpy as np
 import pytest
 
+from sim.plant.records import OFF
 from tests.plant.harness import BOARD_MOTOR, FRICTION, WINDING_MOTOR, Drive, imbalance, plant, run, state
 from tests.plant.reference import FIRST_STEP_ANGLE, Bridge, Reference
 
 START_DEG = 20.0
+LOADED = {**WINDING_MOTOR, "pole_pairs": 6, "fan_Nm_s2_per_rad2": 2e-7}
+"""A fan holds the current up at speed, and six pole pairs make the steps short: the freewheel takes 50 of
+60 degrees."""
 CASES = {
     "board motor": ({**BOARD_MOTOR, **FRICTION}, 0.0, 1.0, 0.12),
     "freewheel beyond 30 degrees": (WINDING_MOTOR, 0.0, 1.0, 0.12),
+    "freewheel beyond 30 degrees, loaded": (LOADED, 0.0, 1.0, 0.06),
+    "freewheel beyond 30 degrees, loaded, 5 kHz": (LOADED, 2e-4, 0.6, 0.03),
     "board motor, 20 kHz, half duty": ({**BOARD_MOTOR, **FRICTION}, 50e-6, 0.5, 0.03),
 }
 
@@ -62,3 +68,28 @@ def test_the_currents_follow_the_solver_step_by_step() -> None:
     samples = run(plant(max_segment_deg=2.0, **motor), state(START_DEG), Drive(), times)
     # Segments of 2 degrees: the angle agrees to 1e-5, the currents to that part of their range.
     np.testing.assert_allclose(samples[:, 3:6], wanted[:, :3], atol=1e-3 * np.abs(wanted[:, :3]).max())
+
+
+@pytest.mark.parametrize("motor", [WINDING_MOTOR, LOADED])
+def test_the_freewheel_outlasts_half_a_step(motor: dict[str, float]) -> None:
+    # What the names of the cases above promise: a leg that is off conducts beyond 30 of the step's 60
+    # degrees.
+    samples = run(plant(**motor), state(START_DEG), Drive(), np.linspace(0.001, 0.06, 5000))
+    late = np.degrees(samples[:, 2]) % 60.0 > 30.0
+    assert np.any(samples[late, 6:9] != OFF)
+
+
+def test_a_rotor_that_overruns_its_supply_brakes_as_the_solver_says() -> None:
+    # Starts at 1.7 times the no-load speed: floating phase and switches both feed the supply.
+    motor = {**LOADED, "supply_V": 8.0}
+    times = np.linspace(5e-4, 0.01, 40)
+    y0 = np.zeros(7)
+    y0[3], y0[4] = 1100.0, FIRST_STEP_ANGLE + math.radians(START_DEG)
+    wanted = Bridge(reference(motor)).run(y0, times, rtol=1e-9)
+    p, s = plant(max_segment_deg=2.0, **motor), state(START_DEG, omega_rad_s=1100.0)
+    samples = run(p, s, Drive(), times)
+    # Braking and driving alternate less than the start does: an order below the contract of 0.05 %.
+    np.testing.assert_allclose(samples[:, 1], wanted[:, 3], rtol=5e-5)
+    np.testing.assert_allclose(samples[:, 3:6], wanted[:, :3], atol=1e-3 * np.abs(wanted[:, :3]).max())
+    assert float(s["supply_J"]) == pytest.approx(wanted[-1, 5], rel=1e-3)
+    assert wanted[:, 5].min() < 0.0

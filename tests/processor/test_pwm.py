@@ -5,6 +5,7 @@ from pathlib import Path
 import pytest
 
 from sim.plant.records import HIGH, LOW, OFF
+from sim.processor.records import NEVER
 from tests.processor.harness import STEP_OFF, law, run
 
 
@@ -65,6 +66,7 @@ def test_a_duty_of_the_whole_period_or_more_is_never_off_and_has_no_further_edge
     ran = run(tmp_path, law(on_start=f"self.x = {duty}\nhw.set_duty(self.x)"), 1000)
     assert ran.only("pwm") == ["100 pwm on"]
     assert ran.count("duty_now") == 100
+    assert ran.count("pwm_edge") == NEVER
 
 
 def test_from_full_duty_back_to_a_part_the_next_period_ends_its_on_time(tmp_path: Path) -> None:

@@ -60,16 +60,16 @@ def test_the_first_step_at_reset_is_not_late(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("entry_cycles", "late_cycles", "late_steps"),
-    # A turn of 360 cycles: 1 degree each. Entry and OUT 3; late is more than 15 degrees, a quarter of a step.
-    [(10, 13, 0), (11, 14, 0), (13, 16, 1)],
+    # A turn of 720 cycles, half a degree each. Entry and OUT 3; late is more than 15 degrees.
+    [(10, 13, 0), (26, 29, 0), (28, 31, 1)],
 )
 def test_lateness_of_a_step_is_the_time_since_its_compare_was_due(
     tmp_path: Path, entry_cycles: int, late_cycles: int, late_steps: int
 ) -> None:
     text = law(on_start="hw.set_compare(40)", on_step_timer="hw.set_step(1)")
-    ran = run(tmp_path, text, 100, Rotor(350.5, 360.0), entry_cycles=entry_cycles)
+    ran = run(tmp_path, text, 100, Rotor(350.5, 720.0), entry_cycles=entry_cycles)
     assert ran.count("worst_late_cycles") == late_cycles
-    assert float(ran.counters["worst_late_deg"]) == pytest.approx(late_cycles, rel=1e-12)  # rounding
+    assert float(ran.counters["worst_late_deg"]) == pytest.approx(late_cycles / 2, rel=1e-12)  # rounding
     assert ran.count("late_steps") == late_steps
 
 
