@@ -65,6 +65,8 @@ def _search(
         trial(p, s, w, shape, h_s)
         at_s, next_kind, next_leg = earliest(p, s, w, corner_rad, within_rad)
         if at_s >= h_s * _SAME:
+            if kind == NOTHING and at_s <= h_s:
+                kind, leg = next_kind, next_leg
             break
         h_s, kind, leg = at_s, next_kind, next_leg
         if h_s <= 0.0:

@@ -50,6 +50,8 @@ def extinction_s(p: Record, s: Record, w: Record, k: int) -> float:
     there on it is concave, and the iterates come from the right.
     """
     sign = 1.0 if s.diode[k] == LOW else -1.0
+    if s.i_A[k] * sign < 0.0:
+        return 0.0  # gone a moment ago, in the last millionth of a segment that another event ended
     if w.i_end_A[k] * sign >= 0.0:
         return math.inf
     tau_s = p.inductance_H / (p.resistance_ohm + p.switch_ohm)

@@ -18,7 +18,8 @@ from tests.plant.test_against_scipy import reference
 
 pytestmark = pytest.mark.benchmark
 
-SCENARIO = Path(__file__).parents[2] / "scenarios" / "air_sampler.toml"
+ROOT = Path(__file__).parents[2]
+SCENARIO = ROOT / "scenarios" / "air_sampler.toml"
 
 
 def least_s(work: Callable[[], object], repeats: int) -> float:
@@ -55,7 +56,13 @@ def test_the_plant_runs_a_thousand_times_faster_than_a_general_purpose_solver() 
 
 def test_a_warm_run_takes_at_most_three_times_an_import_of_the_numerics() -> None:
     def command(*words: str) -> Callable[[], object]:
-        return lambda: subprocess.run([sys.executable, "-c", *words], capture_output=True, check=False)
+        def work() -> None:
+            done = subprocess.run([sys.executable, "-c", *words], capture_output=True, check=False, cwd=ROOT)
+            # 1: the design misses its requirement, as this scenario is meant to; a crash leaves a traceback.
+            assert done.returncode in (0, 1), done.stderr
+            assert not done.stderr
+
+        return work
 
     imports_s = least_s(command("import numpy, numba, scipy"), 5)
     run_s = least_s(command("from sim.cli import main; main()", "run", str(SCENARIO)), 5)

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tests.plant.harness import BOARD_MOTOR, FRICTION, Drive, imbalance, plant, run, state
+from tests.plant.harness import BOARD_MOTOR, FRICTION, IDEAL, Drive, imbalance, plant, run, state
 
 CHOPPED = Drive(pwm_s=50e-6, duty=0.6)
 REWOUND = {
@@ -45,11 +45,23 @@ def test_currents_sum_to_zero_and_energy_is_kept(motor: dict[str, float], duty: 
     p, s = plant(max_segment_deg=10.0, **motor), state(angle)
     samples = run(p, s, Drive(pwm_s=50e-6, duty=duty), np.linspace(0.002, 0.02, 7))
     assert np.isfinite(samples).all()
-    assert np.abs(samples[:, 3:6].sum(axis=1)).max() < 1e-9 * max(
-        float(s["peak_A"]), 1e-3
-    )  # rounding adds up
+    largest_A = max(float(s["peak_A"]), 1e-3)
+    assert np.abs(samples[:, 3:6].sum(axis=1)).max() < 1e-9 * largest_A  # rounding adds up
     # The speed of a segment is predicted for the back-EMF and then computed: a second-order difference.
-    assert abs(imbalance(p, s)) < 1e-3
+    # Where the PWM switches, the prediction is off by the change of the acceleration: 1.3e-3 at worst over
+    # 2000 such motors, the corners of their range among them.
+    assert abs(imbalance(p, s)) < 2e-3
+
+
+@settings(max_examples=25)
+@given(motor=motors(), angle=st.floats(0.0, 359.0))
+def test_unchopped_and_in_short_segments_energy_is_kept_closely(
+    motor: dict[str, float], angle: float
+) -> None:
+    p, s = plant(max_segment_deg=5.0, max_segment_s=1e-5, **motor), state(angle)
+    run(p, s, IDEAL, 0.02)
+    # 4e-6 at worst over 2000 such motors; a term missing from the balance is a per cent and more.
+    assert abs(imbalance(p, s)) < 1e-5
 
 
 @pytest.mark.parametrize("turn", [120.0, 240.0])
