@@ -3,13 +3,28 @@
 import os
 import sys
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from targets import Fault, InputError
 
 
-def check_writable(path: Path, option: str) -> None:
+def check_outputs(files: Mapping[str, Path], source: Path) -> None:
+    """Refuse output files (option: path) before the work is done.
+
+    Raises:
+        InputError: a path cannot be written, is named twice, or is the input itself.
+    """
+    taken = {source.absolute(): "the scenario itself"}
+    for option, path in files.items():
+        _check_writable(path, option)
+        owner = taken.setdefault(path.absolute(), option)
+        if owner != option:
+            found = f"{path}, which is {owner}"
+            raise InputError([Fault(option, "must name a file of its own", found, "choose another name")])
+
+
+def _check_writable(path: Path, option: str) -> None:
     """Refuse an output path before the work is done.
 
     Raises:

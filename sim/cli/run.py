@@ -8,14 +8,14 @@ from typing import Annotated
 import typer
 
 from sim.cli.compiling import compile_notice
-from sim.cli.files import check_writable, write_text, write_whole
+from sim.cli.files import check_outputs, write_text, write_whole
 from sim.design import load_design
 from sim.studies.answer import Result, answer, close_up
 from sim.views.text import run_text
 from targets import InputError
 
 NOT_MET = 1
-ON_SCREEN = {("--json", "-"), ("--csv", "-")}
+ON_SCREEN = ("--json", "-")
 
 
 def run(
@@ -29,9 +29,9 @@ def run(
     csv: Annotated[Path | None, typer.Option(help="Write the traces as CSV.")] = None,
 ) -> None:
     """Simulate a design: the speed it reaches, how fast, and what stops it."""
-    for path, option in ((plot, "--plot"), (csv, "--csv"), (json_file, "--json")):
-        if path is not None and (option, str(path)) not in ON_SCREEN:
-            check_writable(Path(path), option)
+    outputs = {"--plot": plot, "--csv": csv, "--json": json_file}
+    files = {o: Path(p) for o, p in outputs.items() if p is not None and (o, str(p)) != ON_SCREEN}
+    check_outputs(files, scenario)
     design = load_design(scenario)
     try:
         with compile_notice():

@@ -237,7 +237,6 @@ class Numerics(Section):
         "longest segment in electrical angle", "deg", default=20.0, ge=0.1, le=30
     )
     max_segment_s: float = declare("longest segment in time", "s", default=1e-4, ge=1e-7, le=0.01)
-    seed: int = declare("seed of everything random", default=1, ge=0, le=2**32 - 1)
 
 
 class Design(Section):

@@ -37,12 +37,6 @@ def wrap_floor_rpm(pole_pairs: int, tick_s: float, timer_bits: int) -> float:
     return 60.0 / (pole_pairs * tick_s * 2.0**timer_bits)
 
 
-def trim_time_s(start_step_s: float, end_step_s: float, trim_s: float) -> float:
-    """Time that shortening the step by `trim_s` once per electrical turn (six steps) takes: t = 3 (T0^2 -
-    T1^2) / d."""
-    return 3.0 * (start_step_s**2 - end_step_s**2) / trim_s
-
-
 def no_load_rpm(design: Design) -> float:
     """Speed at which the back-EMF of the two conducting phases equals the supply: V / (2 ke)."""
     return design.drive.supply_V / (2.0 * design.motor.ke_V_s_per_rad) * _RPM_PER_RAD_S

@@ -64,7 +64,6 @@ class Metrics:
     peak_phase_A: float
     rms_phase_A: float
     settled_step_ticks: float
-    settled_duty: float
     efficiency: float
     energy_balance_error: float
 
@@ -207,7 +206,6 @@ def measure(recording: Recording) -> Metrics:
         settled_lateness_deg=_settled(recording, "lateness_deg"),
         settled_angle_error_deg=_settled(recording, "angle_error_deg"),
         settled_step_ticks=_settled(recording, "step_time_ticks"),
-        settled_duty=_settled(recording, "duty"),
         faults=arithmetic_faults(recording),
         **_counter_numbers(recording),
         **_motor_numbers(recording),

@@ -1,6 +1,6 @@
 """The Result of `tickspin run`: everything that views show is made from it and nothing else."""
 
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass
 from typing import Any
 
 from sim.design import Design
@@ -58,6 +58,8 @@ class Result:
                 "late_steps": metrics.late_steps,
                 "worst_lateness_us": metrics.worst_lateness_us,
                 "worst_lateness_deg": metrics.worst_lateness_deg,
+                "settled_lateness_deg": metrics.settled_lateness_deg,
+                "settled_angle_error_deg": metrics.settled_angle_error_deg,
                 "missed_edges": metrics.missed_edges,
                 "missed_compares": metrics.missed_compares,
                 "overruns": metrics.overruns,
@@ -107,9 +109,7 @@ def answer(design: Design) -> Result:
     metrics = measure(recording)
     firmware, pairs = recording.firmware, design.motor.pole_pairs
     ceilings = ceilings_rpm(design, firmware, metrics.worst_case_cycles)
-    diagnosis = diagnose(design, metrics)
-    if diagnosis.limited_by == "command" and not firmware.linked.fits:
-        diagnosis = replace(diagnosis, limited_by="memory")
+    diagnosis = diagnose(design, metrics, firmware.linked.fits)
     is_met = met(design, metrics) and firmware.linked.fits
     return Result(
         design=design,

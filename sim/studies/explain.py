@@ -89,9 +89,8 @@ def _timer(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
     if metrics.settled_rpm < 1.5 * floor_rpm:
         return (
             f"The range of the timer holds it back: its {firmware.timer_bits} bits of "
-            f"{firmware.tick_s * 1e6:.3g} us cannot "
-            f"measure a speed below {floor_rpm:,.0f} rpm, so the law never learns the speed; a larger "
-            "prescaler can."
+            f"{firmware.tick_s * 1e6:.3g} us cannot measure a speed below {floor_rpm:,.0f} rpm, so the law "
+            "never learns the speed; a larger prescaler can."
         )
     jump = tick_step_rpm(pairs, firmware.tick_s, metrics.settled_rpm)
     return (
@@ -135,9 +134,8 @@ def _supply(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
     volts = recording.design.drive.supply_V
     return (
         f"The supply holds it back: with {volts:g} V the back-EMF alone ends at {ceilings['supply']:,.0f} "
-        "rpm, with friction and "
-        f"load the torque is used up at {ceilings['torque']:,.0f} rpm ({metrics.rms_phase_A:.2f} A rms per "
-        "phase)."
+        f"rpm, with friction and load the torque is used up at {ceilings['torque']:,.0f} rpm "
+        f"({metrics.rms_phase_A:.2f} A rms per phase)."
     )
 
 
@@ -157,8 +155,8 @@ def _several(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
         )
     return (
         "No single change helps: several things hold it back together (steps are up to "
-        f"{metrics.worst_lateness_deg:,.0f} "
-        f"electrical degrees late; the torque would last to {ceilings['torque']:,.0f} rpm)."
+        f"{metrics.worst_lateness_deg:,.0f} electrical degrees late; "
+        f"the torque would last to {ceilings['torque']:,.0f} rpm)."
     )
 
 
@@ -194,8 +192,8 @@ def _time_words(gain: Gain) -> str:
 
 
 def _symptoms(recording: Recording, metrics: Metrics) -> str:
-    """Counters that a builder must know of, when they are not zero, and parameters that rounding made "
-    "zero."""
+    """Counters that a builder must know of, when they are not zero, and parameters that rounding made
+    zero."""
     words = [
         f"{r.parameter} = {r.asked:g} {r.unit} was rounded to nothing"
         for r in recording.firmware.program.rounding

@@ -17,17 +17,24 @@ NOTICEABLE = 0.01
 about that much."""
 MORE_SUPPLY = "x1.25"
 LESS_LOAD = "x0.5"
+FOLLOWING_LAW = "duty_pi"
+FOLLOWING = "commutation held to the rotor, the duty trimmed"
+PERFECT = (
+    ("processor", "cost", "instructions that take no time"),
+    ("timer", "tick", "a 32-bit step timer with a tick of about 30 ns"),
+    ("rounding", "rounding", "arithmetic in f64 at the same cost"),
+)
+"""Name of the suspect, what `firmware.idealise` calls it, the change in words."""
 LAST = 3.0
 """More than the span of the scores, -1 to 1."""
 
 
 @dataclass(frozen=True)
 class Suspect:
-    """One thing that may hold a design back, and the change that takes it away or eases it."""
+    """One thing that may hold a design back: the variant without it or with less of it, that in words."""
 
-    name: str
+    variant: Variant
     change: str
-    overrides: dict[str, Override]
 
 
 @dataclass(frozen=True)
@@ -58,33 +65,24 @@ class Diagnosis:
 
 def suspects(design: Design) -> list[Suspect]:
     """Everything that can be taken away from this design, firmware first."""
-    firmware, motor = design.firmware, design.motor
-    perfect = {"cost": "processor", "tick": "timer", "rounding": "rounding"}
-    words = {
-        "cost": "instructions that take no time",
-        "tick": "a 32-bit step timer with a tick of about 30 ns",
-        "rounding": "arithmetic in f64 at the same cost",
-    }
     listed = [
-        Suspect(name, words[what], {"firmware.idealise": [*firmware.idealise, what]})
-        for what, name in perfect.items()
-        if what not in firmware.idealise
+        Suspect(Variant(name, {"firmware.idealise": [*design.firmware.idealise, what]}), change)
+        for name, what, change in PERFECT
+        if what not in design.firmware.idealise
     ]
-    if firmware.law != "duty_pi":
-        listed.append(
-            Suspect(
-                "law",
-                "the law duty_pi (commutation held to the rotor, the duty trimmed)",
-                {"firmware.law": "duty_pi", "firmware.parameters": {}},
-            )
-        )
+    if design.firmware.law != FOLLOWING_LAW:
+        overrides: dict[str, Override] = {"firmware.law": FOLLOWING_LAW, "firmware.parameters": {}}
+        listed.append(Suspect(Variant("law", overrides), f"the law {FOLLOWING_LAW} ({FOLLOWING})"))
     if design.hall.placement_error_deg != 0.0:
-        listed.append(Suspect("hall", "Hall sensor exactly in place", {"hall.placement_error_deg": 0.0}))
-    listed.append(Suspect("supply", "a quarter more supply voltage", {"drive.supply_V": MORE_SUPPLY}))
-    if motor.coulomb_Nm + motor.viscous_Nm_s_per_rad + motor.windage_Nm_s2_per_rad2 > 0.0:
-        listed.append(Suspect("friction", "half the friction and windage", _halved(design)))
+        in_place = Variant("hall", {"hall.placement_error_deg": 0.0})
+        listed.append(Suspect(in_place, "the Hall sensor exactly in place"))
+    listed.append(
+        Suspect(Variant("supply", {"drive.supply_V": MORE_SUPPLY}), "a quarter more supply voltage")
+    )
+    if friction := _halved(design):
+        listed.append(Suspect(Variant("friction", friction), "half the friction and windage"))
     if design.load.fan_torque_Nm is not None:
-        listed.append(Suspect("load", "half the fan torque", {"load.fan_torque_Nm": LESS_LOAD}))
+        listed.append(Suspect(Variant("load", {"load.fan_torque_Nm": LESS_LOAD}), "half the fan torque"))
     return listed
 
 
@@ -96,15 +94,17 @@ def _halved(design: Design) -> dict[str, Override]:
 
 def _gain(design: Design, suspect: Suspect) -> Gain:
     """Simulate the design without the suspect."""
+    name = suspect.variant.name
     try:
-        changed = apply_overrides(design, Variant(suspect.name, suspect.overrides).overrides)
+        changed = apply_overrides(design, suspect.variant.overrides)
         recording = simulate(changed)
+        metrics = measure(recording)
     except InputError as refused:
-        return Gain(suspect.name, suspect.change, None, None, refused=_first_line(refused))
-    metrics, linked = measure(recording), recording.firmware.linked
+        return Gain(name, suspect.change, None, None, refused=_first_line(refused))
     # What is perfect has no size: only a change that can be bought must fit.
+    linked = recording.firmware.linked
     lacks = "" if linked.fits or changed.firmware.idealise else linked.reason
-    return Gain(suspect.name, suspect.change, metrics.settled_rpm, metrics.time_to_speed_s, lacks)
+    return Gain(name, suspect.change, metrics.settled_rpm, metrics.time_to_speed_s, lacks)
 
 
 def _first_line(refused: InputError) -> str:
@@ -132,25 +132,29 @@ def _score(design: Design, settled_rpm: float | None, time_s: float | None) -> f
     return near - min(late, 1.0)
 
 
-def _gain_score(design: Design, gain: Gain) -> float:
-    """The score of a change; firmware that does not fit its target helps nobody."""
-    return _score(design, gain.settled_rpm, gain.time_to_speed_s) - (LAST if gain.lacks else 0.0)
-
-
-def diagnose(design: Design, metrics: Metrics) -> Diagnosis:
+def diagnose(design: Design, metrics: Metrics, fits: bool) -> Diagnosis:
     """Find what holds the design back.
 
-    A design that meets its requirement and its command is limited by the command alone, and no further run
-    is made.
+    A design that meets its requirement and its command is limited by the command alone, or by the memory when
+    its firmware does not fit, and no further run is made.
+
+    Args:
+        design: the design.
+        metrics: what its run came to.
+        fits: whether its firmware fits the target; if so, changes that make it too large are ranked last.
     """
     if met(design, metrics) and _follows_command(design, metrics):
-        return Diagnosis("command", ())
+        return Diagnosis("command" if fits else "memory", ())
+
+    def score(gain: Gain) -> float:
+        too_large = LAST if fits and gain.lacks else 0.0
+        return _score(design, gain.settled_rpm, gain.time_to_speed_s) - too_large
+
     with ThreadPoolExecutor() as pool:  # the kernel lets go of Python's lock
         gains = tuple(pool.map(partial(_gain, design), suspects(design)))
-    ranked = tuple(sorted(gains, key=lambda gain: -_gain_score(design, gain)))
+    ranked = tuple(sorted(gains, key=score, reverse=True))
     base = _score(design, metrics.settled_rpm, metrics.time_to_speed_s)
-    best = _gain_score(design, ranked[0])
-    return Diagnosis("several" if best < base + NOTICEABLE else ranked[0].name, ranked)
+    return Diagnosis("several" if score(ranked[0]) < base + NOTICEABLE else ranked[0].name, ranked)
 
 
 def _follows_command(design: Design, metrics: Metrics) -> bool:

@@ -212,3 +212,16 @@ def test_a_file_that_fails_half_way_leaves_the_old_one(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="No space left on device"):
         write_whole(path, half)
     assert [(file.name, file.read_text()) for file in tmp_path.iterdir()] == [("out.csv", "old")]
+
+
+def test_two_outputs_of_one_name_are_refused(tickspin: Command) -> None:
+    ended = tickspin("run", AIR_SAMPLER, "--json", "out", "--csv", "out")
+    assert (ended.status, ended.out, list(tickspin.folder.iterdir())) == (2, "", [])
+    assert "must name a file of its own" in ended.err
+
+
+def test_the_scenario_is_never_overwritten(tickspin: Command) -> None:
+    path = met_scenario(tickspin.folder)
+    before = path.read_text()
+    assert tickspin("run", path, "--csv", "met.toml").status == 2
+    assert path.read_text() == before

@@ -67,7 +67,6 @@ BROKEN_VALUES = [
     ("require.tolerance_percent", "0", "require.tolerance_percent", "0.01 to 50 %"),
     ("require.speed_rpm", "-9000", "require.speed_rpm", "1 to 65535 rpm"),
     ("numerics.max_segment_deg", "90", "numerics.max_segment_deg", "0.1 to 30 deg"),
-    ("numerics.seed", "-1", "numerics.seed", "0 to 4294967295"),
     ("name", '""', "name", "must not be empty"),
     ("name", f'"{"n" * 81}"', "name", "1 to 80 characters"),
     ("summary", '"two\\nlines"', "summary", "must stand on one line"),

@@ -15,10 +15,17 @@ from sim.run.ceilings import (
     tick_ceiling_rpm,
     tick_step_rpm,
     torque_balance_rpm,
-    trim_time_s,
     wrap_floor_rpm,
 )
 from sim.run.simulate import simulate
+
+
+def trim_time_s(start_step_s: float, end_step_s: float, trim_s: float) -> float:
+    """Time that shortening the step by `trim_s` once per electrical turn, six steps, takes (derived).
+
+    dT/dt = -d / (6 T), hence t = 3 (T0^2 - T1^2) / d.
+    """
+    return 3.0 * (start_step_s**2 - end_step_s**2) / trim_s
 
 
 @pytest.fixture(scope="module")

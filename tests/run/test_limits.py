@@ -55,7 +55,7 @@ def diagnosed(
 
     monkeypatch.setattr(limits, "simulate", recorded)
     monkeypatch.setattr(limits, "measure", lambda recording: metrics(recording.outcome))
-    return diagnose(design, metrics(outcome_of(design)))
+    return diagnose(design, metrics(outcome_of(design)), fits(design))
 
 
 CURES: Mapping[str, Callable[[Design], bool]] = {
@@ -101,7 +101,7 @@ def test_a_design_that_does_what_it_is_told_in_time_is_limited_by_the_command_wi
         raise AssertionError(f"simulated {design.name}")
 
     monkeypatch.setattr(limits, "simulate", forbidden)
-    assert diagnose(blower, metrics(IN_FULL)) == Diagnosis("command", ())
+    assert diagnose(blower, metrics(IN_FULL), True) == Diagnosis("command", ())
 
 
 @pytest.mark.parametrize("outcome", [SHORT, (COMMAND_rpm, 1.6), (1.03 * COMMAND_rpm, 0.5)])
@@ -211,14 +211,16 @@ def test_a_change_that_cannot_be_built_is_reported_and_not_named(
     ],
 )
 def test_what_a_design_has_not_is_no_suspect(blower: Design, changes: dict[str, Override], gone: str) -> None:
-    assert {suspect.name for suspect in suspects(blower)} == set(CURES)
-    assert {suspect.name for suspect in suspects(apply_overrides(blower, changes))} == set(CURES) - {gone}
+    assert {suspect.variant.name for suspect in suspects(blower)} == set(CURES)
+    assert {suspect.variant.name for suspect in suspects(apply_overrides(blower, changes))} == set(CURES) - {
+        gone
+    }
 
 
 @pytest.mark.parametrize("name", CURES)
 def test_each_suspect_takes_itself_away_and_nothing_else(blower: Design, name: str) -> None:
-    suspect = next(suspect for suspect in suspects(blower) if suspect.name == name)
-    changed = apply_overrides(blower, suspect.overrides)
+    suspect = next(suspect for suspect in suspects(blower) if suspect.variant.name == name)
+    changed = apply_overrides(blower, suspect.variant.overrides)
     assert [other for other, is_free in CURES.items() if is_free(changed)] == [name]
 
 
@@ -237,3 +239,16 @@ def test_a_requirement_is_met_when_the_speed_is_there_in_time_and_held(
     blower: Design, outcome: Outcome, is_met: bool
 ) -> None:
     assert met(blower, metrics(outcome)) == is_met
+
+
+def test_a_design_that_does_not_fit_still_learns_what_would_help(
+    monkeypatch: pytest.MonkeyPatch, blower: Design
+) -> None:
+    def outcome(design: Design) -> Outcome:
+        return IN_FULL if CURES["supply"](design) else SHORT
+
+    assert diagnosed(monkeypatch, blower, outcome, fits=lambda _design: False).limited_by == "supply"
+
+
+def test_a_design_that_only_lacks_room_is_limited_by_the_memory(blower: Design) -> None:
+    assert diagnose(blower, metrics(IN_FULL), False) == Diagnosis("memory", ())
