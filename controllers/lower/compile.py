@@ -22,6 +22,7 @@ from controllers.lower.constants import (
 )
 from controllers.lower.emitter import Emitter, Row, Slot
 from controllers.lower.parameters import bind_parameter, check_parameter_names
+from controllers.lower.prune import prune
 from controllers.lower.scope import ArrayName, ConstantName, Scope, StaticName, Symbol, describe, range_of
 from controllers.lower.statements import lower_body, lower_handler
 from controllers.lower.types import Type, Types, bind_types
@@ -154,9 +155,9 @@ def _check_methods(law: Law, called: set[str]) -> None:
 def _program(
     law: Law, scope: Scope, binding: Binding, rows: Sequence[Row], handlers: dict[str, int]
 ) -> Program:
-    slots = scope.emitter.slots
+    declared = {name: (s.slot, s.length) for name, s in scope.symbols.items() if isinstance(s, ArrayName)}
+    rows, slots, arrays = prune(rows, scope.emitter.slots, declared)
     statics = {slot.name: number for number, slot in enumerate(slots) if slot.slot_class == SLOT_STATIC}
-    arrays = {name: (s.slot, s.length) for name, s in scope.symbols.items() if isinstance(s, ArrayName)}
     return Program(
         name=law.name,
         summary=law.summary,

@@ -143,13 +143,23 @@ def _unknown_function(source: Source, at: Position, called: ast.expr) -> Refused
     return source.refuse(at, "no such function in the dialect", found, remedy)
 
 
-def _parse_method(source: Source, node: ast.Call, called: ast.Attribute) -> Expression:
-    """read = hw.port(); invocation = self.helper(e, ...)"""
-    at = position_of(node)
-    owner = called.value.id if isinstance(called.value, ast.Name) else ""
+def invoked_method(source: Source, called: ast.expr) -> str | None:
+    """method = self.name | super().name; the name by which the law's methods are found, or None"""
+    if not isinstance(called, ast.Attribute):
+        return None
+    owner = ast.unparse(called.value)
     if owner == "self":
-        return Invoke(at, called.attr, tuple(parse_expression(source, operand) for operand in node.args))
-    if owner != "hw":
+        return called.attr
+    return f"{source.base_class}.{called.attr}" if owner == "super()" else None
+
+
+def _parse_method(source: Source, node: ast.Call, called: ast.Attribute) -> Expression:
+    """read = hw.port(); invocation = method "(" e, ... ")" """
+    at = position_of(node)
+    method = invoked_method(source, called)
+    if method is not None:
+        return Invoke(at, method, tuple(parse_expression(source, operand) for operand in node.args))
+    if not isinstance(called.value, ast.Name) or called.value.id != "hw":
         raise _unknown_function(source, at, called)
     _check_count(source, at, f"hw.{called.attr}", len(node.args), 0)
     return Read(at, called.attr, is_constant=False)

@@ -62,11 +62,12 @@ def _parse_file(source: Source, path: Path, derived: tuple[Path, ...]) -> Law:
 
 
 def _joined(law: Law, base: Law) -> Law:
-    """The law with what it takes over from its base."""
+    """The law with what it takes over from its base, whose methods `super()` reaches as BASE.name."""
+    above = {f"{base.class_name}.{name}": method for name, method in base.methods.items()}
     return replace(
         law,
         declarations={**base.declarations, **law.declarations},
-        methods={**base.methods, **law.methods},
+        methods={**above, **base.methods, **law.methods},
     )
 
 
@@ -165,6 +166,7 @@ def _parse_class(
         source.refuse(at, "a law says what it does", "no docstring", "write one line below the class line")
     declarations: dict[str, Declaration] = {}
     methods: dict[str, Method] = {}
+    source.base_class = base
     for member in node.body:
         try:
             _parse_member(source, member, declarations, methods)

@@ -44,12 +44,13 @@ class Source:
     """The text of a law, and every fault recorded while it is read and compiled.
 
     A law that derives from another one has several files. Their lines are numbered through, the law's own
-    first; `place_of` gives file and line back.
+    first; `place_of` gives file and line back. `base_class` is what the class being read derives from.
     """
 
     files: list[SourceFile] = field(default_factory=list)
     lines: tuple[str, ...] = ()
     faults: list[Fault] = field(default_factory=list)
+    base_class: str = ""
 
     def append(self, path: Path, text: str) -> int:
         """Add a file below the others; returns how many lines stand above it."""
