@@ -67,6 +67,8 @@ Record = Any
 OVERFLOW: Final = 0
 ZERO_DIVISION: Final = 1
 CONVERSION: Final = 2
+UNLIMITED: Final = 1 << 62
+"""A budget of cycles that no run spends."""
 FAULT_NAMES: Final = ("overflow", "division by zero", "conversion out of range")
 
 _SINGLE: Final = F32.index
@@ -173,15 +175,27 @@ def store_truncated(ints: Record, faults: Record, pc: int, dst: int, value: floa
 
 
 @kernel
-def run(  # noqa: C901 (one chain over the instruction set; each operation is a helper)
-    code: Record, cost: Record, ints: Record, floats: Record, faults: Record, pc: int
-) -> tuple[int, int]:
+def run(code: Record, cost: Record, ints: Record, floats: Record, faults: Record, pc: int) -> tuple[int, int]:
     """Execute from `pc` up to the next IN, OUT or RET.
+
+    Arguments: as `run_until`.
+    Returns: (pc of the instruction that stopped, cycles including that instruction). The caller makes the
+    port access (IN: writes ints[dst]; OUT: reads ints[a]; port number in column 5) and resumes at pc + 1.
+    """
+    pc, cycles = run_until(code, cost, ints, floats, faults, pc, UNLIMITED)
+    return pc, cycles + cost[pc]
+
+
+@kernel
+def run_until(  # noqa: C901 (one chain over the instruction set; each operation is a helper)
+    code: Record, cost: Record, ints: Record, floats: Record, faults: Record, pc: int, budget: int
+) -> tuple[int, int]:
+    """Execute whole instructions from `pc` while they take at most `budget` cycles together, and none from
+    the next IN, OUT or RET on.
 
     Arguments: code int32[n, 6] C-contiguous; cost int64[n] CPU clock cycles per instruction; ints
     int64[slots] and floats float64[slots], written; faults int64[n, 3], counted up (columns `FAULT_NAMES`).
-    Returns: (pc of the instruction that stopped, cycles including that instruction). The caller makes the
-    port access (IN: writes ints[dst]; OUT: reads ints[a]; port number in column 5) and resumes at pc + 1.
+    Returns: (pc of the first instruction not executed, cycles of those that were).
     """
     cycles = 0
     while True:
@@ -191,9 +205,11 @@ def run(  # noqa: C901 (one chain over the instruction set; each operation is a 
         a = code[pc, 3]
         b = code[pc, 4]
         extra = code[pc, 5]
-        cycles += cost[pc]
         if op == RET or op == IN or op == OUT:  # noqa: SIM109 (numba makes a switch of plain comparisons)
             return pc, cycles
+        if cycles + cost[pc] > budget:
+            return pc, cycles
+        cycles += cost[pc]
         if op == JUMP:
             pc = extra - 1
         elif op == MOVE:
