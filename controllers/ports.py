@@ -15,6 +15,7 @@ IN_COMMAND_RPM: Final = 3
 OUT_COMPARE: Final = 0
 OUT_STEP: Final = 1
 OUT_DUTY: Final = 2
+OUT_MASK: Final = 3
 
 STEP_OFF: Final = 6
 
@@ -39,6 +40,7 @@ OUT_PORTS: Final = (
     Port("set_compare", OUT_COMPARE, "ticks", "count at which on_step_timer is called next"),
     Port("set_step", OUT_STEP, "u8", "commutation step 0..5, or STEP_OFF for all switches off"),
     Port("set_duty", OUT_DUTY, "u16", "PWM counts of on-time, 0..duty_top"),
+    Port("masked", OUT_MASK, "u8", "1: no interrupt is taken, 0: interrupts are taken; `with hw.masked():`"),
 )
 HW_CONSTANTS: Final = {"duty_top": "u16", "timer_top": "ticks", "rpm_ticks": "u32", "STEP_OFF": "u8"}
 

@@ -1,6 +1,8 @@
 """Where instructions and slots are written down while a law is compiled."""
 
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 from controllers.kinds import Kind
@@ -48,6 +50,7 @@ class Emitter:
     _constants: dict[tuple[Kind, str], int] = field(default_factory=dict)
     _free: dict[Kind, list[int]] = field(default_factory=dict)
     _used: list[int] = field(default_factory=list)
+    _locals: dict[tuple[str, Kind], list[int]] = field(default_factory=dict)
 
     def emit(self, op: int, kind: Kind, dst: int = 0, a: int = 0, b: int = 0, extra: int = 0) -> None:
         """Append one instruction."""
@@ -67,6 +70,13 @@ class Emitter:
         self.slots.append(Slot(kind, SLOT_STATIC, initial, name))
         return len(self.slots) - 1
 
+    def row(self, name: str, kind: Kind, slot_class: int, values: Sequence[Stored]) -> int:
+        """First slot of the elements of an array or a table, which stand one after the other."""
+        first = len(self.slots)
+        for number, value in enumerate(values):
+            self.slots.append(Slot(kind, slot_class, value, f"{name}[{number}]"))
+        return first
+
     def constant(self, kind: Kind, stored: Stored) -> int:
         """Slot of a constant, shared between its uses."""
         key = (kind, repr(stored))
@@ -85,21 +95,42 @@ class Emitter:
         self._used.append(slot)
         return slot
 
-    def keep(self, slot: int) -> None:
-        """The temporary becomes a local variable: `release` leaves it alone."""
+    def local(self, name: str, kind: Kind) -> int:
+        """Slot of a new local variable or argument, given back by `free`."""
+        free = self._locals.setdefault((name, kind), [])
+        if free:
+            return free.pop()
+        self.slots.append(Slot(kind, SLOT_TEMP, 0.0 if kind.is_float else 0, name))
+        return len(self.slots) - 1
+
+    def keep(self, slot: int, name: str) -> int:
+        """A temporary becomes the local variable `name`: `release` leaves it alone. Returns its slot."""
         self._used.remove(slot)
+        if not self.slots[slot].name:
+            self.slots[slot] = replace(self.slots[slot], name=name)
+        return slot
 
     def release(self) -> None:
         """The statement is over: its temporaries can be used again."""
         for slot in self._used:
-            self.free(slot)
+            self._free[self.slots[slot].kind].append(slot)
         self._used.clear()
 
+    @contextmanager
+    def held(self) -> Iterator[None]:
+        """Inside, `release` leaves the temporaries of the statement around it alone."""
+        outer, line = self._used, self.line
+        self._used = []
+        yield
+        self._used, self.line = outer, line
+
     def free(self, slot: int) -> None:
-        """A local variable is out of scope."""
-        self._free[self.slots[slot].kind].append(slot)
+        """A local variable is out of scope; only one of the same name takes its slot again."""
+        entry = self.slots[slot]
+        self._locals.setdefault((entry.name, entry.kind), []).append(slot)
 
     def begin_handler(self) -> int:
         """pc of the next instruction; the temporaries of other handlers are not used from here on."""
         self._free.clear()
+        self._locals.clear()
         return len(self.rows)

@@ -9,29 +9,38 @@ from typing import Any, Final
 
 from controllers import opcodes
 from controllers.kinds import Kind
-from controllers.lower import calls, strength
+from controllers.lower import calls, elements, invoke, strength
 from controllers.lower.constants import INTEGER_FOLDS, OutOfRangeError, checked, fold, fold_shift
-from controllers.lower.conversions import lower_conversion
-from controllers.lower.scope import ConstantName, Operand, Scope, StaticName, describe
+from controllers.lower.conversions import lower_conversion, lower_recast
+from controllers.lower.scope import ArrayName, ConstantName, Operand, Scope, StaticName, describe
 from controllers.lower.types import Type
 from controllers.parse.source import Position, RefusedError
 from controllers.parse.tree import (
     Binary,
     Call,
     Convert,
+    Element,
     Expression,
+    Invoke,
+    Length,
     Literal,
     Member,
     Name,
     Negative,
     Read,
+    Recast,
+    has_invoke,
 )
 from controllers.ports import HW_CONSTANTS, IN_PORTS, OUT_PORTS
 
 _INTEGER_OPS: Final = {
     "+": opcodes.ADD, "-": opcodes.SUB, "*": opcodes.MUL,
     "/": opcodes.DIV, "//": opcodes.DIV, "%": opcodes.MOD,
-    "&": opcodes.AND, "|": opcodes.OR, "^": opcodes.XOR, "<<": opcodes.SHL, ">>": opcodes.SHR,
+    "&": opcodes.AND, "|": opcodes.OR, "^": opcodes.XOR,
+}  # fmt: skip
+_WIDE_OPS: Final = {
+    "+": opcodes.WIDE_ADD, "-": opcodes.WIDE_SUB, "*": opcodes.WIDE_MUL,
+    "//": opcodes.WIDE_DIV, "%": opcodes.WIDE_MOD,
 }  # fmt: skip
 _FIXED_OPS: Final = {"*": opcodes.MUL_SHIFT, "/": opcodes.DIV_SHIFT}
 _FLOAT_OPS: Final = {"+": opcodes.F_ADD, "-": opcodes.F_SUB, "*": opcodes.F_MUL, "/": opcodes.F_DIV}
@@ -58,8 +67,8 @@ def lower_typed(scope: Scope, node: Expression, wanted: Type, what: str, dst: in
 
 
 def lower_pair(scope: Scope, at: Position, left: Expression, right: Expression) -> tuple[Operand, Operand]:
-    """Two operands of one type; a literal takes the type of the other."""
-    a = lower_expression(scope, left)
+    """Two operands of one type; a literal takes the type of the other. The left one is read first."""
+    a = settled(scope, lower_expression(scope, left), right)
     b = lower_expression(scope, right)
     if a.type is None and b.type is not None:
         a = scope.typed(left.at, a, b.type)
@@ -71,6 +80,15 @@ def lower_pair(scope: Scope, at: Position, left: Expression, right: Expression) 
             f"convert one: {a.type.word}(...) or {b.type.word}(...)",
         )  # fmt: skip
     return a, b
+
+
+def settled(scope: Scope, operand: Operand, later: Expression) -> Operand:
+    """`operand`, read now where a helper called in `later` could change the variable it stands in."""
+    if operand.type is None or operand.value is not None or operand.is_fresh or not has_invoke(later):
+        return operand
+    slot = scope.emitter.temporary(operand.type.kind)
+    invoke.emit_move(scope, operand.type, slot, operand.slot)
+    return Operand(operand.type, slot=slot, is_fresh=True)
 
 
 def _lower_literal(scope: Scope, node: Literal, dst: int | None) -> Operand:
@@ -107,6 +125,10 @@ def _lower_member(scope: Scope, node: Member, dst: int | None) -> Operand:
         raise RefusedError(node.name)
     if isinstance(symbol, StaticName):
         return Operand(symbol.type, slot=symbol.slot)
+    if isinstance(symbol, ArrayName):
+        raise scope.source.refuse(
+            node.at, "an array is used by its elements", node.name, f"write self.{node.name}[...]"
+        )
     if symbol.type.word == "gain":
         raise scope.source.refuse(
             node.at, "a gain is used in scale(x, gain)", node.name, "use scale, or a number"
@@ -143,7 +165,7 @@ def _lower_negative(scope: Scope, node: Negative, dst: int | None) -> Operand:
     assert operand.type is not None
     kind = operand.type.kind
     slot = scope.destination(operand.type, dst)
-    scope.emitter.emit(opcodes.F_NEG if kind.is_float else opcodes.NEG, kind, slot, operand.slot)
+    scope.emitter.emit(calls.negation(kind), kind, slot, operand.slot)
     return Operand(operand.type, slot=slot, is_fresh=dst is None)
 
 
@@ -182,6 +204,8 @@ def _select(sign: str, kind: Kind) -> tuple[int, int]:
     """Opcode and column `extra` of an arithmetic operator."""
     if kind.is_float:
         return _FLOAT_OPS[sign], 0
+    if kind.is_wide:
+        return _WIDE_OPS[sign], 0
     if kind.is_fixed and sign in _FIXED_OPS:
         return _FIXED_OPS[sign], kind.fraction_bits
     return _INTEGER_OPS[sign], 0
@@ -243,7 +267,8 @@ def _lower_shift(scope: Scope, node: Binary, dst: int | None) -> Operand:
         return _fold_shift(scope, node, a, count.value)
     assert a.type is not None
     slot = scope.destination(a.type, dst)
-    scope.emitter.emit(_INTEGER_OPS[node.operator], a.type.kind, slot, a.slot, extra=count.value)
+    op = strength.shift_opcode(a.type.kind, node.operator == "<<")
+    scope.emitter.emit(op, a.type.kind, slot, a.slot, extra=count.value)
     return Operand(a.type, slot=slot, is_fresh=dst is None)
 
 
@@ -270,6 +295,29 @@ def _lower_convert(scope: Scope, node: Convert, dst: int | None) -> Operand:
     return lower_conversion(scope, node, operand, target, dst)
 
 
+def _lower_recast(scope: Scope, node: Recast, dst: int | None) -> Operand:
+    target = scope.types.resolve(scope.source, node.kind)
+    if target.word == "gain":
+        raise scope.source.refuse(
+            node.at, "only a parameter can be a gain", scope.source.text(node.at), "use number"
+        )
+    return lower_recast(scope, node, lower_expression(scope, node.operand), target, dst)
+
+
+def _lower_element(scope: Scope, node: Element, dst: int | None) -> Operand:
+    return elements.lower_element(scope, node, lower_expression(scope, node.index), dst)
+
+
+def _lower_length(scope: Scope, node: Length, dst: int | None) -> Operand:
+    del dst
+    return elements.lower_length(scope, node)
+
+
+def _lower_invoke(scope: Scope, node: Invoke, dst: int | None) -> Operand:
+    del dst
+    return invoke.lower_value(scope, node, lower_typed, scope.block)
+
+
 def _lower_call(scope: Scope, node: Call, dst: int | None) -> Operand:
     if node.function == "scale":
         gain = _gain_of(scope, node.operands[1])
@@ -278,9 +326,7 @@ def _lower_call(scope: Scope, node: Call, dst: int | None) -> Operand:
     if node.function == "abs":
         return calls.lower_abs(scope, node, lower_expression(scope, node.operands[0]), dst)
     a, b = lower_pair(scope, node.at, node.operands[0], node.operands[1])
-    if node.function in ("wrap_add", "wrap_sub"):
-        return calls.lower_wrap(scope, node, a, b, dst)
-    return calls.lower_choice(scope, node, a, b, dst)
+    return _CALLS[node.function](scope, node, a, b, dst)
 
 
 def _gain_of(scope: Scope, node: Expression) -> ConstantName:
@@ -298,6 +344,16 @@ def _gain_of(scope: Scope, node: Expression) -> ConstantName:
     )
 
 
+_CALLS: Final[dict[str, Callable[[Scope, Call, Operand, Operand, int | None], Operand]]] = {
+    "min": calls.lower_choice,
+    "max": calls.lower_choice,
+    "wrap_add": calls.lower_wrap,
+    "wrap_sub": calls.lower_wrap,
+    "sat_add": calls.lower_saturating,
+    "sat_sub": calls.lower_saturating,
+    "sat_mul": calls.lower_saturating,
+    "mul_wide": calls.lower_mul_wide,
+}
 _LOWER: Final[dict[type[Any], Callable[[Scope, Any, int | None], Operand]]] = {
     Literal: _lower_literal,
     Name: _lower_name,
@@ -306,5 +362,9 @@ _LOWER: Final[dict[type[Any], Callable[[Scope, Any, int | None], Operand]]] = {
     Negative: _lower_negative,
     Binary: _lower_binary,
     Convert: _lower_convert,
+    Recast: _lower_recast,
+    Element: _lower_element,
+    Length: _lower_length,
+    Invoke: _lower_invoke,
     Call: _lower_call,
 }

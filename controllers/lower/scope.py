@@ -1,6 +1,6 @@
 """What the lowering functions share: the law's names, the method being compiled, and operands."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 from controllers.lower.constants import OutOfRangeError, Stored, encode, is_exact
@@ -42,24 +42,37 @@ class ConstantName:
     shift: int = 0
 
 
-Symbol = StaticName | ConstantName
+@dataclass(frozen=True)
+class ArrayName:
+    """An array, or a table where `values` are given; its elements stand from `slot` on."""
+
+    type: Type
+    slot: int
+    length: int
+    values: tuple[Stored, ...] = ()
+
+
+Symbol = StaticName | ConstantName | ArrayName
 
 
 @dataclass
 class Frame:
-    """One method being compiled (or inlined): its locals, loop counters and where `return` goes."""
+    """One method being compiled (or inlined): its locals, loop counters, where `return` goes, and type and
+    slot of its result."""
 
     method: str
     end: int
+    result: tuple[Type, int] | None = None
     types: dict[str, Type | None] = field(default_factory=dict)
     slots: dict[str, int] = field(default_factory=dict)
     assigned: set[str] = field(default_factory=set)
     counters: dict[str, int] = field(default_factory=dict)
+    is_guarding: bool = False
 
 
 @dataclass
 class Scope:
-    """The state of one compilation."""
+    """The state of one compilation. `block` compiles a method's statements: expressions call helpers."""
 
     source: Source
     types: Types
@@ -67,9 +80,11 @@ class Scope:
     symbols: Mapping[str, Symbol | None]
     methods: Mapping[str, Method]
     hw_values: Mapping[str, ConstantName]
+    block: "Callable[[Scope, Method], bool]"
     rounding: list[Rounding] = field(default_factory=list)
     frames: list[Frame] = field(default_factory=list)
     called: set[str] = field(default_factory=set)
+    is_masked: bool = False
 
     @property
     def frame(self) -> Frame:

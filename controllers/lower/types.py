@@ -10,6 +10,7 @@ from controllers.parse.tree import Kindred
 
 NUMBER_OPERATORS: Final = ("+", "-", "*", "/")
 _INTEGER_OPERATORS: Final = ("+", "-", "*", "//", "%", "&", "|", "^", "<<", ">>")
+_WIDE_OPERATORS: Final = ("+", "-", "*", "//", "%", "<<", ">>")
 _FIXED_OPERATORS: Final = ("+", "-", "*", "/", "%")
 
 
@@ -30,6 +31,8 @@ class Type:
         """The arithmetic operators this type has."""
         if self.is_number or self.kind.is_float:
             return NUMBER_OPERATORS
+        if self.kind.is_wide:
+            return _WIDE_OPERATORS
         return _FIXED_OPERATORS if self.kind.is_fixed else _INTEGER_OPERATORS
 
 

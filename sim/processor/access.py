@@ -11,11 +11,13 @@ from controllers.ports import (
     IN_TIMER,
     OUT_COMPARE,
     OUT_DUTY,
+    OUT_MASK,
     OUT_STEP,
 )
 from sim.plant.circuit import STEPS, set_legs
 from sim.plant.records import Record
 from sim.processor.execution import Machine
+from sim.processor.handlers import write_mask
 from sim.processor.log import note
 from sim.processor.records import (
     LATE_STEP_DEG,
@@ -105,6 +107,8 @@ def _write(p: Record, s: Record, c: Record, k: Record, port: int, value: int) ->
         _write_step(p, s, c, k, value)
     elif port == OUT_DUTY:
         write_duty(c, k, value)
+    elif port == OUT_MASK:
+        write_mask(c, k, value)
 
 
 @kernel

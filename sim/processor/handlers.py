@@ -24,7 +24,9 @@ from sim.processor.records import (
 
 @kernel
 def _may_take(c: Record, k: Record, handler: int) -> bool:
-    """Whether a handler stands above what runs."""
+    """Whether a handler stands above what runs, and interrupts are not masked."""
+    if k.masked:
+        return False
     return k.handler == ASLEEP or c.level[handler] > c.level[k.handler]
 
 
@@ -62,6 +64,15 @@ def raise_flag(c: Record, k: Record, handler: int, due: int) -> None:
     k.pending_due[handler] = due
     k.pending_since[handler] = k.now
     if k.wake == NEVER and _may_take(c, k, handler):
+        _plan_wake(c, k)
+
+
+@kernel
+def write_mask(c: Record, k: Record, masked: int) -> None:
+    """Mask interrupts from `k.now` on, or unmask them and look at the flags."""
+    k.masked = masked
+    k.wake = NEVER
+    if _first_place(c, k) < len(SERVICE_ORDER):
         _plan_wake(c, k)
 
 

@@ -68,6 +68,7 @@ PROCESSOR_STATE = np.dtype(
         ("spin", "i8"),
         ("turn", "i8"),
         ("chained", "i8"),
+        ("masked", "i8"),
         ("pending", "i8", (HANDLER_COUNT,)),
         ("pending_due", "i8", (HANDLER_COUNT,)),
         ("pending_since", "i8", (HANDLER_COUNT,)),
@@ -121,7 +122,8 @@ What happens next. `resume`: cycle at which the running code's next hardware acc
 the instruction `pc` began, or would have, had nothing interrupted it; `free`: end of the entry or exit
 sequence under way, or the last one; `spin`: length of the rounds of an idle main loop, 0 while it is not
 known to be idle; `turn`: place in the service order from which a polling loop with a body looks on in this
-round; `chained`: the next handler is entered by tail-chaining.
+round; `chained`: the next handler is entered by tail-chaining; `masked`: no interrupt is
+taken.
 
 Per handler. `asked`: when its event was due; `since`: when its flag rose; `entered`: when it was taken (main
 loop: when the round began); `stolen`: cycles that others have had since; `below`: what it interrupted;

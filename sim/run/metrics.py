@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from controllers.machine import FAULT_NAMES
+from controllers.faults import FAULT_NAMES
 from controllers.program import HANDLERS
 from sim.processor.records import TRACE_COLUMNS
 from sim.run.simulate import Recording

@@ -12,6 +12,7 @@ import pytest
 
 from controllers import machine, opcodes, ports
 from controllers.binding import Binding
+from controllers.faults import FAULT_NAMES
 from controllers.jit import kernel
 from controllers.kinds import INTEGER_KINDS, MACHINE_KINDS, Kind
 from controllers.lower import compile_law
@@ -19,8 +20,9 @@ from controllers.program import Program
 
 DESIGN = {"timer_bits": 16, "tick_Hz": 2e6, "pole_pairs": 2, "duty_top": 1000, "control_period_s": 0.001}
 IMPORTS = (
-    "from controllers.dialect import Law, const, f32, f64, gain, hw, i8, i16, i32, number, param, q, scale, "
-    "ticks, u8, u16, u32, var, wrap_add, wrap_sub"
+    "from controllers.dialect import Law, array, const, f32, f64, gain, hw, i8, i16, i32, i64, mul_wide, "
+    "number, param, q, sat, sat_add, sat_mul, sat_sub, scale, table, ticks, u8, u16, u32, u64, var, wrap, "
+    "wrap_add, wrap_sub"
 )
 C_TYPES = {
     "u8": "uint8_t", "i8": "int8_t", "u16": "uint16_t", "i16": "int16_t", "u32": "uint32_t", "i32": "int32_t",
@@ -48,12 +50,12 @@ def sweep(
         ints[1] = np.int64(pairs[row, 1])
         floats[0] = pairs[row, 0]
         floats[1] = pairs[row, 1]
-        for column in range(3):
+        for column in range(len(FAULT_NAMES)):
             counted[0, column] = 0
         machine.run(code, cost, ints, floats, counted, 0)
         results[row, 0] = ints[2]
         results[row, 1] = floats[2]
-        for column in range(3):
+        for column in range(len(FAULT_NAMES)):
             faults[row, column] = counted[0, column]
 
 
@@ -65,8 +67,8 @@ def run_operation(rows: list[tuple[int, ...]], pairs: Any) -> tuple[Any, Any, An
     code = np.array(rows, dtype=np.int32)
     cost = np.zeros(len(code), dtype=np.int64)
     results = np.zeros((len(pairs), 2))
-    counted = np.zeros((len(code), 3), dtype=np.int64)
-    faults = np.zeros((len(pairs), 3), dtype=np.int64)
+    counted = np.zeros((len(code), len(FAULT_NAMES)), dtype=np.int64)
+    faults = np.zeros((len(pairs), len(FAULT_NAMES)), dtype=np.int64)
     ints = np.array([0, 0, 0, 0, 1], dtype=np.int64)
     operands = np.asarray(pairs, dtype=np.float64)
     sweep(code, cost, ints, ints.astype(np.float64), counted, operands, results, faults)
