@@ -101,6 +101,8 @@ from controllers.wide import (
 
 Record = Any
 
+UNLIMITED: Final = 1 << 62
+"""A budget of cycles that no run spends."""
 _SINGLE: Final = F32.index
 _LOW: Final = np.array([0 if k.is_float or k.is_wide else k.low for k in MACHINE_KINDS], dtype=np.int64)
 _HIGH: Final = np.array([0 if k.is_float or k.is_wide else k.high for k in MACHINE_KINDS], dtype=np.int64)
@@ -207,16 +209,28 @@ def element(faults: Record, pc: int, base: int, index: int, length: int) -> int:
 
 
 @kernel
-def run(  # noqa: C901 (one chain over the instruction set; each operation is a helper)
-    code: Record, cost: Record, ints: Record, floats: Record, faults: Record, pc: int
-) -> tuple[int, int]:
+def run(code: Record, cost: Record, ints: Record, floats: Record, faults: Record, pc: int) -> tuple[int, int]:
     """Execute from `pc` up to the next IN, OUT or RET.
+
+    Arguments: as `run_until`.
+    Returns: (pc of the instruction that stopped, cycles including that instruction). The caller makes the
+    port access (IN: writes ints[dst]; OUT: reads ints[a]; port number in column 5) and resumes at pc + 1.
+    """
+    pc, cycles = run_until(code, cost, ints, floats, faults, pc, UNLIMITED)
+    return pc, cycles + cost[pc]
+
+
+@kernel
+def run_until(  # noqa: C901 (one chain over the instruction set; each operation is a helper)
+    code: Record, cost: Record, ints: Record, floats: Record, faults: Record, pc: int, budget: int
+) -> tuple[int, int]:
+    """Execute whole instructions from `pc` while they take at most `budget` cycles together, and none from
+    the next IN, OUT or RET on.
 
     Arguments: code int32[n, 6] C-contiguous; cost int64[n] CPU clock cycles per instruction; ints
     int64[slots] and floats float64[slots], written; faults int64[n, 4], counted up (columns
     `faults.FAULT_NAMES`).
-    Returns: (pc of the instruction that stopped, cycles including that instruction). The caller makes the
-    port access (IN: writes ints[dst]; OUT: reads ints[a]; port number in column 5) and resumes at pc + 1.
+    Returns: (pc of the first instruction not executed, cycles of those that were).
     """
     cycles = 0
     while True:
@@ -226,9 +240,11 @@ def run(  # noqa: C901 (one chain over the instruction set; each operation is a 
         a = code[pc, 3]
         b = code[pc, 4]
         extra = code[pc, 5]
-        cycles += cost[pc]
         if op == RET or op == IN or op == OUT:  # noqa: SIM109 (numba makes a switch of plain comparisons)
             return pc, cycles
+        if cycles + cost[pc] > budget:
+            return pc, cycles
+        cycles += cost[pc]
         if op == JUMP:
             pc = extra - 1
         elif op == MOVE:

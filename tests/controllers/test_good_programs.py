@@ -263,7 +263,7 @@ def test_program_arrays_have_the_promised_form(tmp_path: Path) -> None:
     )
     assert len(program.lines) == len(program.code)
     assert len(program.ints) == len(program.floats) == len(program.slot_kinds) == len(program.slot_class)
-    assert list(program.entries) == [0, -1, -1, -1]
+    assert list(program.entries) == [0, -1, -1, -1, -1]
     assert program.new_faults().shape == (len(program.code), 3)
 
 
