@@ -10,9 +10,6 @@ from controllers.dialect import Law, hw, param, ticks, u8, u16, var, wrap_add, w
 class Stepper(Law):
     """Steps at the times that the step timer gives."""
 
-    start_step = param(
-        ticks, "start_step_s", 0.008, low=1e-6, high=1.0, about="step time of the blind first steps"
-    )
     catch_up = param(
         ticks, "catch_up_s", 2e-5, low=0, high=0.001, about="lead with which an overdue step is made up for"
     )
@@ -22,21 +19,23 @@ class Stepper(Law):
     step_ticks = var(ticks, 0)  # step time in use
 
     def on_start(self) -> None:
-        self.restart()
-        self.step = 0
+        self.step_ticks = self.within_timer(self.first_step_time())
         hw.set_duty(self.first_duty())
-        hw.set_step(0)
+        hw.set_step(self.step)
         self.compare = wrap_add(hw.timer(), self.step_ticks)
         hw.set_compare(self.compare)
 
     def on_step_timer(self) -> None:
+        self.next_step()
+        self.arm(wrap_add(self.compare, self.step_ticks))
+        self.after_step()
+
+    def next_step(self) -> None:
         step = self.step + 1
         if step >= 6:
             step = u8(0)
         hw.set_step(step)
         self.step = step
-        self.arm(wrap_add(self.compare, self.step_ticks))
-        self.after_step()
 
     def arm(self, due: ticks) -> None:
         # a compare that is past already would wait for the whole wrap of the timer
@@ -50,11 +49,11 @@ class Stepper(Law):
         # beyond half the range a due step could not be told from one that is overdue
         return max(min(step_time, hw.timer_top >> 1), max(self.catch_up, ticks(1)))
 
+    def first_step_time(self) -> ticks:
+        return hw.timer_top >> 1
+
     def first_duty(self) -> u16:
         return hw.duty_top
-
-    def restart(self) -> None:
-        self.step_ticks = self.within_timer(self.start_step)
 
     def after_step(self) -> None:
         pass

@@ -9,20 +9,16 @@ PI controller runs at a fixed rate,
 
 with speed = rpm_ticks / period. The integral is kept in 1/256 duty counts, so that small errors add up in
 whole numbers, and is clamped to 0..full duty, so that it does not wind up while the duty is at a limit. Until
-the first period that can be trusted, and after a stall, the duty is `start_duty` and blind steps turn the
-rotor.
+the speed is known, and after a stall, the duty is `start_duty`.
 """
 
 from controllers.bases.hall_timed import HallTimed
-from controllers.dialect import gain, hw, number, param, scale, ticks, u16, u32, var
+from controllers.dialect import gain, hw, number, param, scale, u16, u32, var
 
 
 class DutyPi(HallTimed):
     """Hold the speed by a PI controller of the duty, commutated from the Hall edge."""
 
-    start_step = param(
-        ticks, "start_step_s", 0.014, low=1e-6, high=1.0, about="step time of the blind first steps"
-    )
     start_duty = param(u16, "start_duty", 0.5, low=0, high=1, about="duty until the speed is known")
     kp = param(gain, "kp_duty_per_rpm", 1e-4, low=0, high=1, about="proportional gain")
     ki = param(gain, "ki_duty_per_rpm_s", 1e-3, low=0, high=100, times=256, about="integral gain")
@@ -36,7 +32,7 @@ class DutyPi(HallTimed):
         self.step_ticks = self.within_timer(self.period // 6)
 
     def on_control_tick(self) -> None:
-        if self.period == 0:
+        if self.turns < self.START_TURNS:
             self.begin(self.start_duty)
         else:
             self.control()

@@ -16,9 +16,9 @@ from controllers.dialect import hw, number, param, sat, ticks, u16, u32, var
 class OpenRamp(Stepper):
     """Ramp the step time open loop, without a sensor."""
 
-    start_step = param(ticks, "start_step_s", 0.004, low=1e-6, high=1.0, about="step time of the first steps")
+    start_step = param(ticks, "start_step_s", 0.008, low=1e-6, high=1.0, about="step time of the first steps")
     trim = param(
-        number, "trim_s", 2e-6, low=0, high=0.01, about="change of the step time per electrical turn"
+        number, "trim_s", 1e-4, low=0, high=0.01, about="change of the step time per electrical turn"
     )
     start_duty = param(u16, "start_duty", 1.0, low=0, high=1, about="duty, held all the time")
 
@@ -29,11 +29,13 @@ class OpenRamp(Stepper):
     def first_duty(self) -> u16:
         return self.start_duty
 
-    def restart(self) -> None:
-        self.step_ticks = min(self.start_step, hw.timer_top >> 3)
+    def first_step_time(self) -> ticks:
+        return self.start_step
+
+    def on_start(self) -> None:
+        super().on_start()
         self.step_time = number(self.step_ticks)
         self.goal = self.step_time
-        self.command = 0
 
     def after_step(self) -> None:
         if self.step == 0:
@@ -51,7 +53,7 @@ class OpenRamp(Stepper):
         self.step_ticks = self.within_timer(sat(ticks, self.step_time))
 
     def find_goal(self) -> None:
-        longest = u32(hw.timer_top >> 3)
+        longest = u32(hw.timer_top >> 1)
         if self.command == 0:
             self.goal = number(longest)
         else:

@@ -37,7 +37,9 @@ class TrimThenDuty(DutyPi):
             super().follow()
 
     def on_control_tick(self) -> None:
-        if self.period == 0 or hw.rpm_ticks // u32(self.period) + u32(self.handover) < u32(hw.command_rpm()):
+        if self.turns < self.START_TURNS or hw.rpm_ticks // u32(self.period) + u32(self.handover) < u32(
+            hw.command_rpm()
+        ):
             if self.mode == self.DUTY:
                 self.trim = 0
             self.mode = self.TRIM

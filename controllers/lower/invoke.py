@@ -6,7 +6,7 @@ from controllers import opcodes
 from controllers.lower.scope import Frame, Operand, Scope
 from controllers.lower.types import Type
 from controllers.parse.source import Position
-from controllers.parse.tree import Argument, Expression, Invoke, Method
+from controllers.parse.tree import Argument, Expression, Invoke, Method, assigned_names
 
 Typed = Callable[[Scope, Expression, Type, str], Operand]
 Block = Callable[[Scope, Method], bool]
@@ -27,15 +27,18 @@ def helper_of(scope: Scope, node: Invoke) -> Method:
 
 
 def bind_arguments(scope: Scope, node: Invoke, method: Method, frame: Frame, typed: Typed) -> None:
-    """Move the values of the call into the helper's locals, from left to right."""
+    """Move the values of the call into the helper's locals, from left to right. A constant that the helper
+    does not change stays one."""
     for argument, value in zip(method.arguments, node.operands, strict=True):
         wanted = argument_type(scope, argument)
         operand = typed(scope, value, wanted, f"{argument.name} of {method.name}")
-        name = f"{argument.name}"
+        if operand.value is not None and argument.name not in assigned_names(method.body):
+            frame.constants[argument.name] = operand
+            continue
         if operand.is_fresh and operand.value is None:
-            slot = scope.emitter.keep(operand.slot, name)
+            slot = scope.emitter.keep(operand.slot, argument.name)
         else:
-            slot = scope.emitter.local(name, wanted.kind)
+            slot = scope.emitter.local(argument.name, wanted.kind)
             emit_move(scope, wanted, slot, scope.slot_of(operand))
         frame.types[argument.name] = wanted
         frame.slots[argument.name] = slot

@@ -221,6 +221,17 @@ class Return:
 Statement: TypeAlias = Assign | Write | Invoke | If | Loop | Guard | Return
 
 
+def assigned_names(block: tuple[Statement, ...]) -> set[str]:
+    """Local names that statements assign to, at any depth."""
+    names: set[str] = set()
+    for node in block:
+        if isinstance(node, Assign) and isinstance(node.target, Name):
+            names.add(node.target.name)
+        for part in ("then", "otherwise", "body"):
+            names |= assigned_names(getattr(node, part, ()))
+    return names
+
+
 @dataclass(frozen=True)
 class Parameter:
     """`name = param(kind, "key", default, low=, high=, about=, times=)`, in the key's unit."""
