@@ -6,7 +6,7 @@ from controllers import opcodes
 from controllers.lower.scope import Frame, Operand, Scope
 from controllers.lower.types import Type
 from controllers.parse.source import Position
-from controllers.parse.tree import Argument, Expression, Invoke, Method
+from controllers.parse.tree import Expression, Invoke, Method
 
 Typed = Callable[[Scope, Expression, Type, str], Operand]
 Block = Callable[[Scope, Method], bool]
@@ -17,6 +17,7 @@ def helper_of(scope: Scope, node: Invoke) -> Method:
     method = scope.methods.get(node.method)
     if method is None:
         raise scope.source.refuse(node.at, "a helper is a method of the class", node.method, "define it")
+    scope.called.add(node.method)
     if node.method in (frame.method for frame in scope.frames):
         raise scope.source.refuse(node.at, "a method does not call itself", node.method, "write a loop")
     if len(node.operands) != len(method.arguments):
@@ -29,9 +30,9 @@ def helper_of(scope: Scope, node: Invoke) -> Method:
 def bind_arguments(scope: Scope, node: Invoke, method: Method, frame: Frame, typed: Typed) -> None:
     """Move the values of the call into the helper's locals, from left to right."""
     for argument, value in zip(method.arguments, node.operands, strict=True):
-        wanted = argument_type(scope, argument)
+        wanted = scope.types.of_value(scope.source, argument.kind)
         operand = typed(scope, value, wanted, f"{argument.name} of {method.name}")
-        name = f"{argument.name}"
+        name = argument.name
         if operand.is_fresh and operand.value is None:
             slot = scope.emitter.keep(operand.slot, name)
         else:
@@ -42,13 +43,6 @@ def bind_arguments(scope: Scope, node: Invoke, method: Method, frame: Frame, typ
         frame.assigned.add(argument.name)
 
 
-def argument_type(scope: Scope, argument: Argument) -> Type:
-    """Type of an argument; a gain is a compile-time thing."""
-    if argument.kind.word == "gain":
-        raise scope.source.refuse(argument.at, "an argument is no gain", argument.name, "use number")
-    return scope.types.resolve(scope.source, argument.kind)
-
-
 def lower_value(scope: Scope, node: Invoke, typed: Typed, block: Block) -> Operand:
     """The helper's result, in a temporary of its own."""
     method = helper_of(scope, node)
@@ -56,7 +50,7 @@ def lower_value(scope: Scope, node: Invoke, typed: Typed, block: Block) -> Opera
         raise scope.source.refuse(
             node.at, "this helper has no value", node.method, "call it as a statement, or write -> kind"
         )
-    result = scope.types.resolve(scope.source, method.result)
+    result = scope.types.of_value(scope.source, method.result)
     slot = scope.emitter.temporary(result.kind)
     expand(scope, node, method, (result, slot), typed, block)
     return Operand(result, slot=slot, is_fresh=True)

@@ -7,6 +7,7 @@ from typing import Any, Final
 from controllers.parse.expressions import (
     KIND_WORDS,
     binary_operator,
+    check_unnamed,
     parse_condition,
     parse_element,
     parse_expression,
@@ -25,6 +26,7 @@ from controllers.parse.tree import (
     Return,
     Statement,
     Write,
+    has_call,
 )
 
 _ALLOWED: Final = (
@@ -66,6 +68,11 @@ def _parse_augmented(source: Source, node: ast.AugAssign) -> tuple[Statement, ..
     """assignment = target op"=" expression, read as target = target op expression"""
     at = position_of(node)
     target = _parse_target(source, node.target)
+    if isinstance(target, Element) and has_call(target.index):
+        raise source.refuse(
+            target.index.at, "an index that is read twice calls nothing", source.text(target.index.at),
+            "put it into a local variable first",
+        )  # fmt: skip
     sign = binary_operator(source, node.op, at)
     return (Assign(at, target, Binary(at, sign, target, parse_expression(source, node.value))),)
 
@@ -140,9 +147,10 @@ def _parse_call(source: Source, node: ast.Expr) -> tuple[Statement, ...]:
         return ()
     if not isinstance(call, ast.Call):
         raise source.refuse(at, "this statement does nothing", source.text(at), _ALLOWED)
+    check_unnamed(source, call)
     called = call.func
     owner = called.value if isinstance(called, ast.Attribute) else None
-    is_known = isinstance(owner, ast.Name) and owner.id in ("self", "hw") and not call.keywords
+    is_known = isinstance(owner, ast.Name) and owner.id in ("self", "hw")
     if not isinstance(called, ast.Attribute) or not isinstance(owner, ast.Name) or not is_known:
         raise source.refuse(at, "only methods of self and hw can be called", source.text(at), _ALLOWED)
     operands = tuple(parse_expression(source, operand) for operand in call.args)

@@ -284,4 +284,5 @@ def test_opcodes_read_and_write_what_their_shape_says() -> None:
 def test_handlers_and_kinds_have_fixed_numbers() -> None:
     """The simulation kernel relies on them."""
     assert HANDLERS == ("on_start", "on_hall_edge", "on_step_timer", "on_control_tick")
-    assert [kind.name for kind in MACHINE_KINDS] == ["u8", "i8", "u16", "i16", "u32", "i32", "f32", "f64"]
+    names = ("u8", "i8", "u16", "i16", "u32", "i32", "f32", "f64", "u64", "i64")
+    assert tuple(kind.name for kind in MACHINE_KINDS) == names

@@ -5,6 +5,7 @@ from pathlib import Path
 import pytest
 
 from controllers import ports
+from controllers.faults import FAULT_NAMES
 from controllers.kinds import INTEGER_KINDS, KIND_BY_NAME, Kind
 from controllers.lower.constants import OutOfRangeError, fold
 from controllers.opcodes import OPCODES
@@ -180,24 +181,24 @@ def test_ports_are_read_and_written_in_order(tmp_path: Path) -> None:
 
 # (body, {line offset in the body: (overflow, division by zero, conversion)})
 FAULTY = (
-    ("self.b = self.b + 249\nself.a = 1", {0: (1, 0, 0)}),
-    ("self.a = 1\nself.b = self.b - 8", {1: (1, 0, 0)}),
-    ("self.s = self.s * 4000", {0: (1, 0, 0)}),
-    ("self.a = u16(self.b) // self.a", {0: (0, 1, 0)}),
-    ("self.x = self.y / self.x", {0: (0, 1, 0)}),
-    ("self.f = self.f / self.f", {0: (0, 1, 0)}),
-    ("self.a = u16(self.s)", {0: (0, 0, 1)}),
-    ("self.b = u8(self.w)", {0: (0, 0, 1)}),
-    ("self.b = u8(f32(self.w))", {0: (0, 0, 1)}),
-    ("self.fx = q(7, 8)(self.w)", {0: (0, 0, 1)}),
-    ("self.t = wrap_add(self.t, 1000)\nself.t = self.t + 65535", {1: (1, 0, 0)}),
-    ("for i in range(3):\n    self.b = self.b - 100", {1: (2, 0, 0)}),
+    ("self.b = self.b + 249\nself.a = 1", {0: (1, 0, 0, 0)}),
+    ("self.a = 1\nself.b = self.b - 8", {1: (1, 0, 0, 0)}),
+    ("self.s = self.s * 4000", {0: (1, 0, 0, 0)}),
+    ("self.a = u16(self.b) // self.a", {0: (0, 1, 0, 0)}),
+    ("self.x = self.y / self.x", {0: (0, 1, 0, 0)}),
+    ("self.f = self.f / self.f", {0: (0, 1, 0, 0)}),
+    ("self.a = u16(self.s)", {0: (0, 0, 1, 0)}),
+    ("self.b = u8(self.w)", {0: (0, 0, 1, 0)}),
+    ("self.b = u8(f32(self.w))", {0: (0, 0, 1, 0)}),
+    ("self.fx = q(7, 8)(self.w)", {0: (0, 0, 1, 0)}),
+    ("self.t = wrap_add(self.t, 1000)\nself.t = self.t + 65535", {1: (1, 0, 0, 0)}),
+    ("for i in range(3):\n    self.b = self.b - 100", {1: (2, 0, 0, 0)}),
 )  # fmt: skip
 
 
 @pytest.mark.parametrize(("body", "expected"), FAULTY)
 def test_faults_are_counted_at_their_source_line(
-    tmp_path: Path, body: str, expected: dict[int, tuple[int, int, int]]
+    tmp_path: Path, body: str, expected: dict[int, tuple[int, ...]]
 ) -> None:
     text = law_text(body, VARIABLES)
     first_line = 1 + text.splitlines().index("    def on_start(self) -> None:") + 1
@@ -264,7 +265,7 @@ def test_program_arrays_have_the_promised_form(tmp_path: Path) -> None:
     assert len(program.lines) == len(program.code)
     assert len(program.ints) == len(program.floats) == len(program.slot_kinds) == len(program.slot_class)
     assert list(program.entries) == [0, -1, -1, -1]
-    assert program.new_faults().shape == (len(program.code), 3)
+    assert program.new_faults().shape == (len(program.code), len(FAULT_NAMES))
 
 
 def test_compiling_twice_gives_the_same_program(tmp_path: Path) -> None:
