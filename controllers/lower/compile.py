@@ -23,7 +23,16 @@ from controllers.lower.constants import (
 from controllers.lower.emitter import Emitter, Row, Slot
 from controllers.lower.parameters import bind_parameter, check_parameter_names
 from controllers.lower.prune import prune
-from controllers.lower.scope import ArrayName, ConstantName, Scope, StaticName, Symbol, describe, range_of
+from controllers.lower.scope import (
+    ArrayName,
+    ConstantName,
+    Scope,
+    StaticName,
+    Symbol,
+    describe,
+    number_text,
+    range_of,
+)
 from controllers.lower.statements import lower_body, lower_handler
 from controllers.lower.types import Type, Types, bind_types
 from controllers.parse import parse_law
@@ -107,7 +116,9 @@ def _stored(
         stored = encode(value, kind.kind)
     except OutOfRangeError:
         rule = f"a constant fits {describe(kind)}"
-        raise law.source.refuse(declaration.at, rule, f"{value:g}", f"stay within {range_of(kind)}") from None
+        raise law.source.refuse(
+            declaration.at, rule, number_text(value), f"stay within {range_of(kind)}"
+        ) from None
     if not is_exact(value, stored, kind.kind):
         rounding.append(Rounding(declaration.name, float(value), decode(stored, kind.kind), ""))
     return stored

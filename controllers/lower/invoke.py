@@ -6,7 +6,7 @@ from controllers import opcodes
 from controllers.lower.scope import Frame, Operand, Scope
 from controllers.lower.types import Type
 from controllers.parse.source import Position
-from controllers.parse.tree import Argument, Expression, Invoke, Method, assigned_names
+from controllers.parse.tree import Expression, Invoke, Method, assigned_names
 
 Typed = Callable[[Scope, Expression, Type, str], Operand]
 Block = Callable[[Scope, Method], bool]
@@ -17,6 +17,7 @@ def helper_of(scope: Scope, node: Invoke) -> Method:
     method = scope.methods.get(node.method)
     if method is None:
         raise scope.source.refuse(node.at, "a helper is a method of the class", node.method, "define it")
+    scope.called.add(node.method)
     if node.method in (frame.method for frame in scope.frames):
         raise scope.source.refuse(node.at, "a method does not call itself", node.method, "write a loop")
     if len(node.operands) != len(method.arguments):
@@ -30,7 +31,7 @@ def bind_arguments(scope: Scope, node: Invoke, method: Method, frame: Frame, typ
     """Move the values of the call into the helper's locals, from left to right. A constant that the helper
     does not change stays one."""
     for argument, value in zip(method.arguments, node.operands, strict=True):
-        wanted = argument_type(scope, argument)
+        wanted = scope.types.of_value(scope.source, argument.kind)
         operand = typed(scope, value, wanted, f"{argument.name} of {method.name}")
         if operand.value is not None and argument.name not in assigned_names(method.body):
             frame.constants[argument.name] = operand
@@ -45,13 +46,6 @@ def bind_arguments(scope: Scope, node: Invoke, method: Method, frame: Frame, typ
         frame.assigned.add(argument.name)
 
 
-def argument_type(scope: Scope, argument: Argument) -> Type:
-    """Type of an argument; a gain is a compile-time thing."""
-    if argument.kind.word == "gain":
-        raise scope.source.refuse(argument.at, "an argument is no gain", argument.name, "use number")
-    return scope.types.resolve(scope.source, argument.kind)
-
-
 def lower_value(scope: Scope, node: Invoke, typed: Typed, block: Block) -> Operand:
     """The helper's result, in a temporary of its own."""
     method = helper_of(scope, node)
@@ -59,7 +53,7 @@ def lower_value(scope: Scope, node: Invoke, typed: Typed, block: Block) -> Opera
         raise scope.source.refuse(
             node.at, "this helper has no value", node.method, "call it as a statement, or write -> kind"
         )
-    result = scope.types.resolve(scope.source, method.result)
+    result = scope.types.of_value(scope.source, method.result)
     slot = scope.emitter.temporary(result.kind)
     expand(scope, node, method, (result, slot), typed, block)
     return Operand(result, slot=slot, is_fresh=True)

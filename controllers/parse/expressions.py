@@ -33,6 +33,8 @@ FUNCTION_ARITY: Final = {
     "min": 2, "max": 2, "abs": 1, "wrap_add": 2, "wrap_sub": 2, "sat_add": 2, "sat_sub": 2, "sat_mul": 2,
     "mul_wide": 2, "scale": 2,
 }  # fmt: skip
+LITERAL_LIMIT: Final = 1 << 64
+"""Integers known at compile time are smaller in size than this."""
 
 _BINARY: Final = {
     ast.Add: "+", ast.Sub: "-", ast.Mult: "*", ast.Div: "/", ast.FloorDiv: "//", ast.Mod: "%",
@@ -72,6 +74,8 @@ def _parse_constant(source: Source, node: ast.Constant) -> Expression:
         raise source.refuse(
             at, "a literal is a number", source.text(at), "write an integer or a decimal number"
         )
+    if isinstance(node.value, int) and node.value >= LITERAL_LIMIT:
+        raise source.refuse(at, "an integer literal fits 64 bits", source.text(at), "write a smaller number")
     return Literal(at, node.value)
 
 
@@ -116,11 +120,7 @@ def _parse_binary(source: Source, node: ast.BinOp) -> Expression:
 def _parse_call(source: Source, node: ast.Call) -> Expression:
     """call = kind(e) | q(m, n)(e) | function(e, ...) | len(self.name) | hw.port() | self.helper(e, ...)"""
     at = position_of(node)
-    if node.keywords:
-        where = position_of(node.keywords[0])
-        raise source.refuse(
-            where, "calls take no named arguments", source.text(where), "write the value alone"
-        )
+    check_unnamed(source, node)
     called = node.func
     if isinstance(called, ast.Attribute):
         return _parse_method(source, node, called)
@@ -134,6 +134,15 @@ def _parse_call(source: Source, node: ast.Call) -> Expression:
         _check_count(source, at, called.id, len(node.args), FUNCTION_ARITY[called.id])
         return Call(at, called.id, tuple(parse_expression(source, operand) for operand in node.args))
     raise _unknown_function(source, at, called)
+
+
+def check_unnamed(source: Source, node: ast.Call) -> None:
+    """Refuse `name=value` in a call."""
+    if node.keywords:
+        where = position_of(node.keywords[0])
+        raise source.refuse(
+            where, "calls take no named arguments", source.text(where), "write the value alone"
+        )
 
 
 def _unknown_function(source: Source, at: Position, called: ast.expr) -> RefusedError:

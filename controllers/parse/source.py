@@ -64,6 +64,11 @@ class Source:
         path, before = max((f for f in self.files if f.before < line), key=lambda f: f.before)
         return path, line - before
 
+    def place_in_words(self, line: int) -> str:
+        """As `Program.place`: "line 12" of the law's own file, else "line 12 of base.py"."""
+        path, number = self.place_of(line)
+        return f"line {number}" if line == number else f"line {number} of {path.name}"
+
     def text(self, at: Position) -> str:
         """The source text at a position (its first line only)."""
         line = self.lines[at.line - 1].encode()

@@ -7,6 +7,7 @@ from typing import Any, Final
 from controllers.parse.expressions import (
     KIND_WORDS,
     binary_operator,
+    check_unnamed,
     invoked_method,
     parse_condition,
     parse_element,
@@ -26,6 +27,7 @@ from controllers.parse.tree import (
     Return,
     Statement,
     Write,
+    has_call,
 )
 
 _ALLOWED: Final = (
@@ -67,6 +69,11 @@ def _parse_augmented(source: Source, node: ast.AugAssign) -> tuple[Statement, ..
     """assignment = target op"=" expression, read as target = target op expression"""
     at = position_of(node)
     target = _parse_target(source, node.target)
+    if isinstance(target, Element) and has_call(target.index):
+        raise source.refuse(
+            target.index.at, "an index that is read twice calls nothing", source.text(target.index.at),
+            "put it into a local variable first",
+        )  # fmt: skip
     sign = binary_operator(source, node.op, at)
     return (Assign(at, target, Binary(at, sign, target, parse_expression(source, node.value))),)
 
@@ -141,10 +148,11 @@ def _parse_call(source: Source, node: ast.Expr) -> tuple[Statement, ...]:
         return ()
     if not isinstance(call, ast.Call):
         raise source.refuse(at, "this statement does nothing", source.text(at), _ALLOWED)
+    check_unnamed(source, call)
     called = call.func
     method = invoked_method(source, called)
     is_port = isinstance(called, ast.Attribute) and ast.unparse(called.value) == "hw"
-    if call.keywords or (method is None and not is_port):
+    if method is None and not is_port:
         raise source.refuse(at, "only methods of self and hw can be called", source.text(at), _ALLOWED)
     operands = tuple(parse_expression(source, operand) for operand in call.args)
     if method is not None:

@@ -178,7 +178,7 @@ class Bench:
         is_float = MACHINE_KINDS[self.program.slot_kinds[slot]].is_float
         return float(self.floats[slot]) if is_float else int(self.ints[slot])
 
-    def faults_by_line(self) -> dict[int, tuple[int, int, int]]:
-        """Line of the law -> (overflow, division by zero, conversion), lines with faults only."""
+    def faults_by_line(self) -> dict[int, tuple[int, ...]]:
+        """Line of the law -> counts of each of `FAULT_NAMES`, lines with faults only."""
         lines = sorted({int(line) for line in self.program.lines[self.faults.any(axis=1)]})
-        return {n: tuple(int(c) for c in self.faults[self.program.lines == n].sum(axis=0)) for n in lines}  # type: ignore[misc]
+        return {n: tuple(int(c) for c in self.faults[self.program.lines == n].sum(axis=0)) for n in lines}
