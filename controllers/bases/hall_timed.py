@@ -1,21 +1,22 @@
-"""Commutation timed by one Hall sensor that gives one rising edge per electrical turn, where step 0 belongs.
+"""Commutation timed by one Hall sensor: one rising edge per electrical turn, where step 0 belongs.
 
 Start: the level alone drives. While it is high the rotor is in the first half of the turn, and step 1 pulls
-    it
-on wherever it is there; while it is low, step 4 does. The level is looked at every `start_look_s`, and a
+it on wherever it is there; while it is low, step 4 does. The level is looked at every `start_look_s`, and a
 rising edge makes step 0 at once. Only the two angles where the level changes have no pull: if no edge comes
-for many looks, step 0 is held for some of them. After `START_TURNS` turns one turn predicts the next, and
-the steps are timed.
+for many looks, step 0 is held for some of them. After `START_TURNS` turns one turn predicts the next, and the
+steps are timed.
 
 Run: each edge restarts the turn at step 0 and measures it; the five other steps follow at the step time that
-    the
-law works out in `follow`. What counts as an edge:
+the law works out in `followed`. What counts as an edge:
 
 - not one that comes within half of the last period, which no rotor can do: a spike while the level is high;
 - not one whose level is low again when it is served in time: a spike while the level is low.
 
 A period counts only when it fits the timer (the looks or steps made in it say so). Without an edge for
 `stall_steps` steps the motor is taken to stand still and is started again.
+
+The step timer may interrupt the Hall edge (nested priorities): what it writes is read with interrupts masked,
+and the compare is parked, half the timer away, until the new turn is ready.
 """
 
 from controllers.bases.stepper import Stepper
@@ -55,27 +56,32 @@ class HallTimed(Stepper):
     def on_hall_edge(self) -> None:
         edge = hw.captured()
         period = wrap_sub(edge, self.last_edge)
-        if self.turns == self.START_TURNS and self.room > 0 and period < self.period >> 1:
+        with hw.masked():
+            room = self.room
+            step_ticks = self.step_ticks
+            last_period = self.period
+        if self.turns == self.START_TURNS and room > 0 and period < last_period >> 1:
             return
-        if hw.hall() == 0 and wrap_sub(hw.timer(), edge) < self.step_ticks:
+        if hw.hall() == 0 and wrap_sub(hw.timer(), edge) < step_ticks:
             return
-        hw.set_step(0)
-        self.step = 0
-        # keeps the timer of the old turn from striking during the divisions below
-        hw.set_compare(wrap_add(hw.timer(), hw.timer_top >> 1))
+        with hw.masked():
+            hw.set_step(0)
+            self.step = 0
+            hw.set_compare(wrap_add(hw.timer(), hw.timer_top >> 1))
         self.last_edge = edge
-        if self.room >= self.step_ticks:
-            self.measured(period)
         self.room = hw.timer_top
         self.steps_since_edge = 0
+        if room >= step_ticks:
+            self.measured(period)
         self.arm(wrap_add(edge, self.step_ticks))
 
     def measured(self, period: ticks) -> None:
         self.period = period
         if self.turns < self.START_TURNS:
             self.turns += 1
+            self.begin_run()
         if self.turns == self.START_TURNS:
-            self.follow()
+            self.step_ticks = self.within_timer(self.followed(period))
 
     def step_by_level(self) -> None:
         self.step = 4
@@ -107,5 +113,8 @@ class HallTimed(Stepper):
         self.room = 0  # the next edge ends no period that can be trusted
         self.step_ticks = self.within_timer(self.first_step_time())
 
-    def follow(self) -> None:
+    def begin_run(self) -> None:
         pass
+
+    def followed(self, period: ticks) -> ticks:
+        return period // 6

@@ -13,7 +13,7 @@ the speed is known, and after a stall, the duty is `start_duty`.
 """
 
 from controllers.bases.hall_timed import HallTimed
-from controllers.dialect import gain, hw, number, param, scale, u16, u32, var
+from controllers.dialect import gain, hw, number, param, scale, ticks, u16, u32, var
 
 
 class DutyPi(HallTimed):
@@ -28,21 +28,23 @@ class DutyPi(HallTimed):
     def first_duty(self) -> u16:
         return self.start_duty
 
-    def follow(self) -> None:
-        self.step_ticks = self.within_timer(self.period // 6)
-
     def on_control_tick(self) -> None:
         if self.turns < self.START_TURNS:
             self.begin(self.start_duty)
         else:
-            self.control()
+            self.control(self.speed_rpm())
+
+    def speed_rpm(self) -> u32:
+        with hw.masked():
+            period = self.period
+        return hw.rpm_ticks // u32(max(period, ticks(1)))
 
     def begin(self, duty: u16) -> None:
         self.integral = number(duty) * 256
         hw.set_duty(duty)
 
-    def control(self) -> None:
-        error = number(hw.command_rpm()) - number(hw.rpm_ticks // u32(self.period))
+    def control(self, speed_rpm: u32) -> None:
+        error = number(hw.command_rpm()) - number(speed_rpm)
         integral = self.integral + scale(error, self.ki)
         integral = min(max(integral, number(0)), number(hw.duty_top) * 256)
         self.integral = integral

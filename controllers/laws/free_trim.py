@@ -31,20 +31,27 @@ class FreeTrim(HallTimed):
         elif self.steps_since_edge >= self.FEWEST_STEPS:
             self.trim()
 
-    def follow(self) -> None:
+    def followed(self, period: ticks) -> ticks:
         # half a period, then a third: a 16-bit period fits every signed format of 16 integer bits
-        self.step_time = number(self.period >> 1) / 3
-        self.step_ticks = self.within_timer(sat(ticks, self.step_time))
+        self.step_time = number(period >> 1) / 3
+        return sat(ticks, self.step_time)
 
     def trim(self) -> None:
         edge = hw.captured()
         period = wrap_sub(edge, self.last_edge)
+        with hw.masked():
+            room = self.room
+            self.room = hw.timer_top
+            self.steps_since_edge = 0
         self.last_edge = edge
-        if self.room >= self.step_ticks and period > 0:
-            if hw.rpm_ticks // u32(period) < u32(hw.command_rpm()):
-                self.step_time = max(self.step_time - self.nudge, number(max(self.catch_up, ticks(1))))
-            else:
-                self.step_time = min(self.step_time + self.nudge, number(hw.timer_top >> 1))
-            self.step_ticks = self.within_timer(sat(ticks, self.step_time))
-        self.room = hw.timer_top
-        self.steps_since_edge = 0
+        if room >= self.step_ticks and period > 0:
+            self.nudge_step_time(hw.rpm_ticks // u32(period))
+
+    def nudge_step_time(self, speed_rpm: u32) -> None:
+        if speed_rpm < u32(hw.command_rpm()):
+            self.step_time = max(self.step_time - self.nudge, number(max(self.catch_up, ticks(1))))
+        else:
+            self.step_time = min(self.step_time + self.nudge, number(hw.timer_top >> 1))
+        found = self.within_timer(sat(ticks, self.step_time))
+        with hw.masked():
+            self.step_ticks = found

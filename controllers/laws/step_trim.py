@@ -21,16 +21,15 @@ class StepTrim(HallTimed):
 
     trim = var(number, 0)  # ticks
 
-    def follow(self) -> None:
+    def begin_run(self) -> None:
+        self.trim = 0
+
+    def followed(self, period: ticks) -> ticks:
         # half a period, then a third: a 16-bit period fits every signed format of 16 integer bits
-        step_time = number(self.period >> 1) / 3
-        if hw.rpm_ticks // u32(self.period) < u32(hw.command_rpm()):
+        step_time = number(period >> 1) / 3
+        if hw.rpm_ticks // u32(period) < u32(hw.command_rpm()):
             self.trim = min(self.trim + self.nudge, self.most_lead)
-            step_time -= number(self.period >> 6)  # the rotor gains speed: the next turn will be shorter
+            step_time -= number(period >> 6)  # the rotor gains speed: the next turn will be shorter
         else:
             self.trim = max(self.trim - self.nudge, -self.most_lag)
-        self.step_ticks = self.within_timer(sat(ticks, step_time - self.trim))
-
-    def restart(self) -> None:
-        super().restart()
-        self.trim = 0
+        return sat(ticks, step_time - self.trim)

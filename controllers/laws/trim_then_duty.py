@@ -28,27 +28,27 @@ class TrimThenDuty(DutyPi):
     mode = var(u8, 0)
     trim = var(number, 0)  # ticks
 
-    def follow(self) -> None:
-        if self.mode == self.TRIM:
-            self.trim = min(self.trim + self.nudge, self.most_lead)
-            # half a period, then a third: a 16-bit period fits every signed format of 16 integer bits
-            self.step_ticks = self.within_timer(sat(ticks, number(self.period >> 1) / 3 - self.trim))
-        else:
-            super().follow()
+    def begin_run(self) -> None:
+        self.trim = 0
+
+    def followed(self, period: ticks) -> ticks:
+        if self.mode == self.DUTY:
+            self.trim = 0
+            return period // 6
+        self.trim = min(self.trim + self.nudge, self.most_lead)
+        # half a period, then a third: a 16-bit period fits every signed format of 16 integer bits
+        return sat(ticks, number(period >> 1) / 3 - self.trim)
 
     def on_control_tick(self) -> None:
-        if self.turns < self.START_TURNS or hw.rpm_ticks // u32(self.period) + u32(self.handover) < u32(
-            hw.command_rpm()
-        ):
-            if self.mode == self.DUTY:
-                self.trim = 0
-            self.mode = self.TRIM
+        self.mode = self.TRIM
+        if self.turns < self.START_TURNS:
+            self.begin(self.start_duty)
+        else:
+            self.hand_over(self.speed_rpm())
+
+    def hand_over(self, speed_rpm: u32) -> None:
+        if speed_rpm + u32(self.handover) < u32(hw.command_rpm()):
             self.begin(self.start_duty)
         else:
             self.mode = self.DUTY
-            self.control()
-
-    def restart(self) -> None:
-        super().restart()
-        self.mode = self.TRIM
-        self.trim = 0
+            self.control(speed_rpm)

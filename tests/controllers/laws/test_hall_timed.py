@@ -147,7 +147,7 @@ def test_look_time_is_held_within_half_the_range_of_the_timer(law: str, timer_bi
 @pytest.mark.parametrize("law", ANCHORED)
 def test_step_is_written_before_any_division(law: str, handler: str) -> None:
     program = start(law).program
-    ops = program.code[program.handlers[handler] :, 0]
-    first_out = next(place for place, op in enumerate(ops) if op == OUT)
-    assert program.code[program.handlers[handler] + first_out, 5] == ports.OUT_STEP
-    assert DIV not in ops[:first_out]
+    rows = program.code[program.handlers[handler] :]
+    first_out = next(n for n, row in enumerate(rows) if row[0] == OUT and row[5] != ports.OUT_MASK)
+    assert rows[first_out, 5] == ports.OUT_STEP
+    assert DIV not in rows[:first_out, 0]
