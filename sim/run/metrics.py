@@ -23,8 +23,8 @@ SETTLED_PART = 0.1
 
 @dataclass(frozen=True)
 class ArithmeticFault:
-    """A wrap, a division by zero, an out-of-range conversion or index that nobody meant. `place`: "line 12" of
-    the law's file, "line 12 of base.py" in a file it derives from; `text`: that line."""
+    """A wrap, a division by zero, an out-of-range conversion or index that nobody meant. `place`: "line 12"
+    of the law's file, "line 12 of base.py" in a file it derives from; `text`: that line."""
 
     kind: str
     place: str
