@@ -1,8 +1,8 @@
 """The processor once more, cycle by cycle: at every cycle the count is compared and the flags are looked at.
 
-Slow and plain; it shares no code with sim/processor and writes the same event log. Every instruction is done at
-its last cycle; an interrupt stops the clock of the code below it. Cycles are booked one by one on whoever has
-the processor.
+Slow and plain; it shares no code with sim/processor and writes the same event log. Every instruction is done
+at its last cycle; an interrupt stops the clock of the code below it. Cycles are booked one by one on whoever
+has the processor.
 """
 
 from collections import Counter
