@@ -82,7 +82,6 @@ def _begin(k: Record, handler: int, pc: int, at: int) -> None:
     k.handler = handler
     k.pc = pc
     k.at = at
-    k.wake = NEVER
 
 
 @kernel
@@ -105,6 +104,7 @@ def take(c: Record, k: Record, m: Machine, log: Record) -> None:
     """Take the first pending handler in the service order, from whatever runs. A polling loop that finds no
     flag up, or has dealt with all, comes to its own body instead."""
     place = _first_place(c, k)
+    k.wake = NEVER
     if place == len(SERVICE_ORDER):
         _begin(k, MAIN_LOOP, c.handler_pc[MAIN_LOOP], k.now)
         return

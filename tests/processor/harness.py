@@ -92,6 +92,7 @@ class Outcome:
     counters: Record
     state: Record
     ints: NDArray[np.int64]
+    faults: NDArray[np.int64]
     trace: NDArray[np.float64]
     window: NDArray[np.float64]
     rows: NDArray[np.int64]
@@ -235,6 +236,6 @@ def run(
     }
     ending = run_spin(p, s, np.zeros(1, SEGMENT)[0], c, k, arrays, MAX_SEGMENTS)
     return Outcome(
-        program, ending, k, s, ints,
+        program, ending, k, s, ints, arrays["faults"],
         trace[: k["trace_rows"]], window[: s["window_rows"]], log[: k["log_rows"]],
     )  # fmt: skip
