@@ -4,6 +4,7 @@ from controllers.binding import Binding as Binding
 from controllers.catalogue import describe_laws as describe_laws
 from controllers.catalogue import law_names as law_names
 from controllers.catalogue import law_path as law_path
+from controllers.catalogue import starting_law as starting_law
 from controllers.cost import LinkedProgram as LinkedProgram
 from controllers.cost import link as link
 from controllers.lower import compile_law as compile_law

@@ -1,7 +1,7 @@
 """Step trim with the arithmetic in the main loop: the interrupts only switch and take down times.
 
-The Hall interrupt restarts the turn and notes the period; the main loop divides, and the step time it finds is
-in use from the next step on. A division no longer delays a step. What both sides use is taken over with
+The Hall interrupt restarts the turn and notes the period; the main loop divides, and the step time it finds
+is in use from the next step on. A division no longer delays a step. What both sides use is taken over with
 interrupts masked, because an 8-bit core would otherwise read half an old value and half a new one.
 """
 
