@@ -135,7 +135,7 @@ def _assign_new(scope: Scope, node: Assign, target: Name) -> None:
         slot = scope.emitter.keep(operand.slot, target.name)
     else:
         slot = scope.emitter.local(target.name, operand.type.kind)
-    _move(scope, operand, operand.type, slot)
+        _move(scope, operand, operand.type, slot)
     scope.frame.types[target.name] = operand.type
     scope.frame.slots[target.name] = slot
 

@@ -10,8 +10,9 @@ import pytest
 
 from controllers import ports
 from controllers.catalogue import law_names, law_path
-from controllers.cost import MAXIMUM, MINIMUM, TYPICAL, link, static_bytes, successors
+from controllers.cost import MAXIMUM, MINIMUM, TYPICAL, link, static_bytes
 from controllers.cost_rules import RULES, cost_items, instruction_at
+from controllers.graph import successors
 from controllers.kinds import MACHINE_KINDS
 from controllers.lower import compile_law
 from controllers.opcodes import COST_RULES, OPCODES, Opcode, check_table
