@@ -5,7 +5,7 @@ from typing import Final, NamedTuple
 
 from controllers.lower.units import unit_of
 from controllers.parse import parse_law
-from controllers.parse.tree import Law, Parameter
+from controllers.parse.tree import Parameter
 from controllers.program import HANDLERS
 from targets.errors import Fault, InputError
 
@@ -70,10 +70,16 @@ def starting_law(name: str) -> str:
 
 def describe_laws() -> list[LawDescription]:
     """Every shipped law, read from its file."""
-    return [_describe(parse_law(law_path(name))) for name in law_names()]
+    return [describe_law(law_path(name)) for name in law_names()]
 
 
-def _describe(law: Law) -> LawDescription:
+def describe_law(path: Path) -> LawDescription:
+    """One law, read from its file.
+
+    Raises:
+        InputError: with every fault of its text.
+    """
+    law = parse_law(path)
     parameters = tuple(
         ParameterDescription(d.key, _unit_name(d.key), d.default, d.low, d.high, d.about)
         for d in law.declarations.values()
