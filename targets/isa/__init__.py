@@ -20,9 +20,9 @@ def load(elf: Path, core: str) -> Machine:
     toolchain_of(core)
     image = read_image(elf)
     if core.startswith("avr"):
-        from targets.isa.avr import AvrMachine, AvrMachineWithoutMultiplier
+        from targets.isa.avr import AvrMachine
 
-        return (AvrMachineWithoutMultiplier if core in ("avr2", "avr25") else AvrMachine)(image)
+        return AvrMachine(image, core)
     if core.startswith("rv32"):
         from targets.isa.riscv import RiscvMachine
 

@@ -12,7 +12,7 @@ CLASS_OF: Final = {
     name: group
     for group, names in {
         "alu": "add adc sub sbc rsb mov mvn movw movt cmp cmn and orr orn eor bic tst teq lsl lsr asr ror "
-        "rrx sxtb sxth uxtb uxth rev rev16 revsh rbit clz ssat usat ubfx sbfx bfi bfc adr nop addw subw "
+        "rrx sxtb sxth uxtb uxth rev rev16 revsh rbit clz ssat usat ubfx sbfx bfi bfc adr nop hint addw subw "
         "sel pkhbt pkhtb sxtab sxtah uxtab uxtah",
         "multiply": "mul muls smulbb smultb smulbt smultt",
         "multiply_add": "mla smlabb",

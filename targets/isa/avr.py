@@ -11,6 +11,7 @@ from targets.isa.avr_encoding import TWO_WORDS, decode
 from targets.isa.avr_execute import EXECUTE
 from targets.isa.avr_state import AvrState
 from targets.isa.avr_timing import CLASSIC, MULTIPLIER, SKIPS
+from targets.isa.image import Image
 from targets.isa.machine import ENDLESS_CYCLES, Machine, Tally
 
 DATA_SPACE: Final = 0x800000  # where the linker puts RAM in its one address space
@@ -20,6 +21,17 @@ MAX_FLASH_BYTES: Final = 2 * RETURN_PC
 FIRST_ARGUMENT: Final = 26  # arguments go into registers downwards from r25, avr-gcc ABI
 LAST_ARGUMENT: Final = 8
 _FRAME: Final = ("push", "pop", "ret", "reti")
+
+
+class _Core(NamedTuple):
+    multiplies: bool
+    pc_mask: int  # relative jumps wrap around at the end of flash: 8 KB is the most that RJMP and RCALL reach
+
+
+_CORES: Final = {
+    "avr2": _Core(False, 0x0FFF), "avr25": _Core(False, 0x0FFF), "avr4": _Core(True, 0x0FFF),
+    "avr5": _Core(True, 0xFFFF),
+}  # fmt: skip
 
 
 class _Cell(NamedTuple):
@@ -36,11 +48,14 @@ class AvrMachine(Machine):
     """A program for the classic AVR cores (avr2, avr25, avr4, avr5 of avr-gcc)."""
 
     double_bytes: ClassVar[int] = 4  # avr-libc 2.0.0
-    has_multiplier: ClassVar[bool] = True
+
+    def __init__(self, image: Image, core: str) -> None:
+        self._core = _CORES[core]
+        super().__init__(image)
 
     def reset(self) -> None:
         flash = bytearray(MAX_FLASH_BYTES + 2)
-        self._state = AvrState(bytes(flash))
+        self._state = AvrState(bytes(flash), self._core.pc_mask)
         for segment in self.image.segments:
             flash[segment.load_address : segment.load_address + len(segment.content)] = segment.content
             if segment.address >= DATA_SPACE:
@@ -108,7 +123,7 @@ class AvrMachine(Machine):
             name, operands = decode(word)
         except ValueError as error:
             raise self._illegal(pc, str(error)) from error
-        if name in MULTIPLIER and not self.has_multiplier:
+        if name in MULTIPLIER and not self._core.multiplies:
             raise self._illegal(pc, f"{name} on a core without multiplier")
         words = 2 if name in TWO_WORDS else 1
         if words == 2:
@@ -148,6 +163,10 @@ class AvrMachine(Machine):
         register, size = self._result_register(kind), self.size_bytes(kind)
         self._state.data[register : register + size] = bits.to_bytes(size, "little")
 
+    def _frame_bytes(self, start: int, size_bytes: int) -> int:
+        cells = ((pc, self._cells.get(pc)) for pc in range(start, start + size_bytes // 2))
+        return sum(2 * (cell.next_pc - pc) for pc, cell in cells if cell is not None and cell.frames)
+
     def _read_memory(self, address: int, size_bytes: int) -> bytes:
         if address < DATA_SPACE:
             return self._state.flash[address : address + size_bytes]
@@ -182,9 +201,3 @@ class AvrMachine(Machine):
 
     def _stub_added(self, address: int) -> None:
         """The loop looks stubs up by itself."""
-
-
-class AvrMachineWithoutMultiplier(AvrMachine):
-    """The same for cores without MUL: such an instruction is an error."""
-
-    has_multiplier: ClassVar[bool] = False

@@ -251,12 +251,12 @@ def _pop(m: AvrState, d: int) -> None:
 
 
 def _rjmp(m: AvrState, k: int) -> None:
-    m.pc += k
+    m.pc = m.pc + k & m.pc_mask
 
 
 def _rcall(m: AvrState, k: int) -> None:
     m.push_pc()
-    m.pc += k
+    m.pc = m.pc + k & m.pc_mask
 
 
 def _jmp(m: AvrState, high: int, low: int) -> None:

@@ -13,13 +13,14 @@ class AvrState:
     `reads` and `writes` hold the data addresses that something watches.
     """
 
-    __slots__ = ("data", "flags", "flash", "pc", "reads", "sp", "words", "writes")
+    __slots__ = ("data", "flags", "flash", "pc", "pc_mask", "reads", "sp", "words", "writes")
 
-    def __init__(self, flash: bytes) -> None:
+    def __init__(self, flash: bytes, pc_mask: int) -> None:
         self.data = bytearray(0x10000)
         self.flags = [0] * 8
         self.flash = flash
         self.pc = 0
+        self.pc_mask = pc_mask  # relative jumps wrap around at the end of flash
         self.sp = 0
         self.words: dict[int, int] = {}  # pc -> length of the instruction there, filled as it is decoded
         self.reads: dict[int, Callable[[], int]] = {

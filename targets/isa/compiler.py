@@ -74,9 +74,16 @@ def toolchain_of(core: str) -> Toolchain:
 
 
 def compiler_version(core: str) -> str:
-    """Compiler and version, as target files quote it: "avr-gcc 5.4.0"."""
-    compiler = toolchain_of(core).compiler
-    return f"{compiler} {_run([_found(core), '-dumpfullversion', '-dumpversion']).strip()}"
+    """Compiler, version and library, as target files quote them: "avr-gcc 5.4.0 with avr-libc 2.0.0"."""
+    toolchain = toolchain_of(core)
+    version = _run([_found(core), "-dumpfullversion", "-dumpversion"]).strip()
+    library = "libgcc"
+    if core.startswith("avr"):
+        lines = _run(
+            [_found(core), "-E", "-dM", "-include", "avr/version.h", "-xc", "/dev/null"]
+        ).splitlines()
+        library = next(f"avr-libc {line.split(chr(34))[1]}" for line in lines if "VERSION_STRING__" in line)
+    return f"{toolchain.compiler} {version} with {library}"
 
 
 def compile_c(
@@ -89,8 +96,8 @@ def compile_c(
 ) -> Path:
     """Compile and link C into an ELF program in `folder`; returns its path.
 
-    sources: file name -> text, or paths. stubs: C name -> C declaration of functions that only exist on real
-    hardware; each gets an empty body of its own, for `Machine.stub` to answer.
+    sources: file name -> text, or paths of C and object files. stubs: C name -> C declaration of functions
+    that only exist on real hardware; each gets an empty body of its own, for `Machine.stub` to answer.
     Raises InputError where the compiler is missing or finds errors.
     """
     paths = _written(sources, folder)
@@ -104,6 +111,15 @@ def compile_c(
         "-o", str(elf), *(str(path) for path in paths if path.suffix != ".h"), *toolchain.libraries,
     ])  # fmt: skip
     return elf
+
+
+def compile_object(text: str, core: str, folder: Path, options: Sequence[str]) -> Path:
+    """Compile one C text into an object file in `folder`, for `compile_c` to link."""
+    (folder / "object.c").write_text(text, encoding="utf-8")
+    path = folder / "object.o"
+    command = [_found(core), *toolchain_of(core).options, *options, "-std=gnu99", "-c", "-o", str(path)]
+    _run([*command, str(folder / "object.c")])
+    return path
 
 
 def _written(sources: Mapping[str, str] | Sequence[Path], folder: Path) -> list[Path]:

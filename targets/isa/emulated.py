@@ -133,6 +133,10 @@ class EmulatedMachine(Machine):
         place = f"{self.image.path}: {address:#x}"
         return InputError([Fault(place, "the timing table must know it", found, "add it to the table")])
 
+    def _frame_bytes(self, start: int, size_bytes: int) -> int:
+        cells = ((address, self._cells.get(address)) for address in range(start, start + size_bytes))
+        return sum(cell.end - address for address, cell in cells if cell is not None and cell.frames)
+
     def _read_memory(self, address: int, size_bytes: int) -> bytes:
         return bytes(self._cpu.mem_read(address, size_bytes))
 

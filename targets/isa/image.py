@@ -9,6 +9,7 @@ from typing import Any, NamedTuple
 from targets.errors import Fault, InputError
 
 _ALLOCATED = 0x2  # SHF_ALLOC
+_UNWINDING = (".eh_frame", ".eh_frame_hdr")  # tables for C++ exceptions, which firmware leaves out
 
 
 class Symbol(NamedTuple):
@@ -69,6 +70,22 @@ def read_image(path: Path) -> Image:
         raise InputError([fault]) from error
 
 
+def called_symbols(object_path: Path, function: str) -> tuple[str, ...]:
+    """What one function of an object file (in a section of its own) calls outside the file, in order."""
+    from elftools.elf.elffile import ELFFile
+
+    with object_path.open("rb") as stream:
+        elf = ELFFile(stream)
+        symbols = elf.get_section_by_name(".symtab")
+        for kind in (".rela", ".rel"):
+            relocations = elf.get_section_by_name(f"{kind}.text.{function}")
+            if relocations is not None:
+                used = (symbols.get_symbol(row["r_info_sym"]) for row in relocations.iter_relocations())
+                names = (symbol.name for symbol in used if symbol["st_shndx"] == "SHN_UNDEF")
+                return tuple(dict.fromkeys(name for name in names if name))
+    return ()
+
+
 def _image_from(path: Path, elf: Any) -> Image:
     segments = tuple(
         Segment(
@@ -79,7 +96,8 @@ def _image_from(path: Path, elf: Any) -> Image:
         for segment in elf.iter_segments("PT_LOAD")
         if (header := segment.header)["p_memsz"]
     )
-    sections = [s for s in elf.iter_sections() if s["sh_flags"] & _ALLOCATED]
+    loaded = (s for s in elf.iter_sections() if s["sh_flags"] & _ALLOCATED)
+    sections = [s for s in loaded if s.name not in _UNWINDING]
     stored = sum(s["sh_size"] for s in sections if s["sh_type"] != "SHT_NOBITS")
     writable = sum(s["sh_size"] for s in sections if s["sh_flags"] & 1)
     table = elf.get_section_by_name(".symtab")

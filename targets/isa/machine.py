@@ -126,6 +126,15 @@ class Machine(ABC):
             writer = on_write
             self._watch_writes(address, size, lambda bits: writer(self._from_bits(bits, kind)))
 
+    def body_bytes(self, symbol: str) -> int:
+        """Flash bytes of a function without its instructions that save, restore and return.
+
+        Only instructions that have been executed are known as such.
+        """
+        found = self.image.find(symbol)
+        start = self._code_address(found.address)
+        return found.size_bytes - self._frame_bytes(start, found.size_bytes)
+
     def size_bytes(self, kind: str) -> int:
         """Bytes of a value of that kind on this core."""
         return self.double_bytes if kind == "f64" else KIND_BYTES[kind]
@@ -181,6 +190,9 @@ class Machine(ABC):
 
     @abstractmethod
     def _set_result_bits(self, bits: int, kind: str) -> None: ...
+
+    @abstractmethod
+    def _frame_bytes(self, start: int, size_bytes: int) -> int: ...
 
     @abstractmethod
     def _read_memory(self, address: int, size_bytes: int) -> bytes: ...

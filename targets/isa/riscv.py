@@ -86,5 +86,6 @@ class RiscvMachine(EmulatedMachine):
 
 def _is_frame(instruction: Any) -> bool:
     """Moves the stack pointer, loads or stores relative to it, or returns."""
-    operands = instruction.op_str
-    return operands in ("ra", "zero, 0(ra)", "") or operands.startswith("sp") or operands.endswith("(sp)")
+    name, operands = instruction.mnemonic, instruction.op_str
+    returns = name == "ret" or (name, operands) == ("c.jr", "ra")
+    return returns or operands.startswith("sp,") or operands.endswith("(sp)")
