@@ -2,17 +2,14 @@
 
     NUMBA_DISABLE_JIT=1 python -m tests.mutation.opcodes [OPCODE ...]
 
-A mutant is one change of text in `controllers/machine.py` or `controllers/wide.py`, made in a temporary
-copy of the tree. The tests run there as plain Python, so that nothing is compiled, and stop at the first
-failure. A mutant that no test notices has survived: a test is missing, or the change makes no difference.
+A mutant is one change of text in `controllers/machine.py` or `controllers/wide.py`; it lives in a fork of
+this process, and no file is touched. The kernels run as plain Python, so that nothing is compiled, and the
+tests stop at the first failure. A mutant that no test notices has survived: a test is missing, or the change
+makes no difference.
 """
 
-import compileall
-import importlib
 import os
-import py_compile
 import re
-import shutil
 import signal
 import sys
 import tempfile
@@ -23,6 +20,7 @@ from typing import Final, NamedTuple
 
 import pytest
 
+from controllers import machine, wide
 from controllers.opcodes import OPCODES
 
 ROOT: Final = Path(__file__).resolve().parents[2]
@@ -31,13 +29,12 @@ WIDE: Final = "controllers/wide.py"
 TESTS: Final = {
     name: f"tests/controllers/test_{name}.py"
     for name in (
-        "integer_semantics", "wide_semantics", "float_semantics", "fixed_semantics", "array_semantics",
-        "good_programs",
+        "integer_semantics", "wide_semantics", "float_semantics", "fixed_semantics", "fixed_rules",
+        "array_semantics", "good_programs",
     )
 }  # fmt: skip
 TIME_LIMIT_S: Final = 180
-_HEAVY: Final = ("numpy", "numba", "llvmlite.binding")
-_COPIED: Final = ("controllers", "targets", "tests/controllers", "pyproject.toml")
+_BROKEN: Final = 3
 
 
 class Mutant(NamedTuple):
@@ -187,99 +184,94 @@ def all_mutants(root: Path = ROOT) -> Iterator[Mutant]:
                 yield Mutant(opcode.name, rule.what, MACHINE, opcode.name, body, changed)
 
 
-def tests_for(opcode: str) -> list[str]:
-    """The semantic tests, those that deal with the opcode first."""
-    first = "integer_semantics"
+def first_test(opcode: str) -> str:
+    """Name in TESTS of the tests that deal with the opcode: they are asked first."""
     if opcode.startswith(("WIDE_", "SAT_", "MUL_WIDE", "WRAP_CONVERT")):
-        first = "wide_semantics"
-    elif opcode.endswith("_AT"):
-        first = "array_semantics"
-    elif opcode.startswith("F_") or "FLOAT" in opcode:
-        first = "float_semantics"
-    elif opcode in ("RET", "IN", "OUT", "JUMP", "MOVE"):
-        first = "good_programs"
-    names = sorted(TESTS, key=lambda name: name != first)
-    return [TESTS[name] for name in names]
+        return "wide_semantics"
+    if opcode.endswith("_AT"):
+        return "array_semantics"
+    if opcode.startswith("F_") or "FLOAT" in opcode:
+        return "float_semantics"
+    if opcode in ("RET", "IN", "OUT", "JUMP", "MOVE"):
+        return "good_programs"
+    return "integer_semantics"
 
 
-def copy_tree(target: Path) -> None:
-    """What the tests need, in a folder of its own."""
-    for name in _COPIED:
-        source = ROOT / name
-        (target / name).parent.mkdir(parents=True, exist_ok=True)
-        if source.is_dir():
-            shutil.copytree(source, target / name, ignore=shutil.ignore_patterns("__pycache__"))
-        else:
-            shutil.copy(source, target / name)
+class Hunt:
+    """A pytest plugin: the tests are collected once, and run in a fork of the process for each mutant."""
+
+    def __init__(self, mutants: Sequence[Mutant]) -> None:
+        self.mutants = mutants
+        self.survivors: list[Mutant] = []
+
+    @pytest.hookimpl(tryfirst=True)
+    def pytest_runtestloop(self, session: pytest.Session) -> bool:
+        """Each mutant, and whether it was killed. Raises RuntimeError where the unchanged tests fail."""
+        if is_killed(session, None):
+            raise RuntimeError("the tests fail without any mutant")
+        for mutant in self.mutants:
+            killed = is_killed(session, mutant)
+            print(f"{mutant.opcode:16} {'killed' if killed else 'SURVIVED':9} {mutant.what}", flush=True)
+            self.survivors += [] if killed else [mutant]
+        return True
 
 
-def _run_tests(tree: Path, tests: Sequence[str]) -> None:
-    """In a child process: run the tests of `tree` and exit with pytest's status."""
+def is_killed(session: pytest.Session, mutant: Mutant | None) -> bool:
+    """Whether a test fails, or none ends within the time."""
+    child = os.fork()
+    if child == 0:
+        try:
+            _run_tests(session, mutant)
+        finally:
+            os._exit(_BROKEN)
+    _, status = os.waitpid(child, 0)
+    if os.WIFSIGNALED(status) and os.WTERMSIG(status) == signal.SIGALRM:
+        return True
+    if (code := os.waitstatus_to_exitcode(status)) not in (0, 1):
+        raise RuntimeError(f"{mutant}: the tests ended with status {code}")
+    return code == 1
+
+
+def _run_tests(session: pytest.Session, mutant: Mutant | None) -> None:
+    """In a child process: put the mutant in place, run the tests, end at the first failure."""
     signal.alarm(TIME_LIMIT_S)
-    os.chdir(tree)
-    for name in [name for name in sys.modules if name.split(".")[0] in ("controllers", "targets", "tests")]:
-        del sys.modules[name]
-    sys.path.insert(0, str(tree))
-    sys.dont_write_bytecode = True
     null = os.open(os.devnull, os.O_WRONLY)
     os.dup2(null, 1)
     os.dup2(null, 2)
-    options = ["-x", "-q", "--assert=plain", "-p", "no:cacheprovider", "-W", "ignore"]
-    status = pytest.main([*options, *tests])
-    os._exit(int(status))
+    opcode = "" if mutant is None else mutant.opcode
+    if mutant is not None:
+        put_in_place(mutant)
+    items = sorted(session.items, key=lambda item: first_test(opcode) not in item.nodeid)
+    for item, following in zip(items, [*items[1:], None], strict=True):
+        item.config.hook.pytest_runtest_protocol(item=item, nextitem=following)
+        if session.testsfailed:
+            os._exit(1)
+    os._exit(0)
 
 
-def is_killed(tree: Path, opcode: str) -> bool:
-    """Whether the tests of `tree` notice; those that deal with the opcode are asked first, alone."""
-    first, *others = tests_for(opcode)
-    return _fail(tree, opcode, [first]) or _fail(tree, opcode, others)
-
-
-def _fail(tree: Path, opcode: str, tests: Sequence[str]) -> bool:
-    """Whether a test fails. Raises RuntimeError where they do not even run."""
-    child = os.fork()
-    if child == 0:
-        _run_tests(tree, tests)
-    _, status = os.waitpid(child, 0)
-    if os.WIFSIGNALED(status):  # the time is up: the mutant never ends
-        return os.WTERMSIG(status) == signal.SIGALRM
-    if (code := os.WEXITSTATUS(status)) not in (pytest.ExitCode.OK, pytest.ExitCode.TESTS_FAILED):
-        raise RuntimeError(f"{opcode}: pytest ended with status {code}")
-    return code == pytest.ExitCode.TESTS_FAILED
-
-
-def hunt(mutants: Sequence[Mutant]) -> Iterator[tuple[Mutant, bool]]:
-    """Each mutant, and whether it was killed. Raises RuntimeError where the unchanged tree fails already."""
-    if os.environ.get("NUMBA_DISABLE_JIT") != "1":
-        raise RuntimeError("set NUMBA_DISABLE_JIT=1: the tests of a mutant run as plain Python")
-    with tempfile.TemporaryDirectory() as folder:
-        tree = Path(folder)
-        copy_tree(tree)
-        compileall.compile_dir(folder, quiet=2, invalidation_mode=py_compile.PycInvalidationMode.CHECKED_HASH)
-        os.environ |= {"TICKSPIN_JUDGES": folder, "PYTEST_DISABLE_PLUGIN_AUTOLOAD": "1"}
-        for module in _HEAVY:  # imported once, here: every mutant's tests run in a fork of this process
-            importlib.import_module(module)
-        if is_killed(tree, "ADD"):
-            raise RuntimeError("the tests fail without any mutant")
-        for mutant in mutants:
-            path = tree / mutant.file
-            text = path.read_text(encoding="utf-8")
-            path.write_text(mutated(text, mutant), encoding="utf-8")
-            yield mutant, is_killed(tree, mutant.opcode)
-            path.write_text(text, encoding="utf-8")
+def put_in_place(mutant: Mutant) -> None:
+    """Define the kernels of this process anew, one of them changed; no file is touched."""
+    for file, module in ((WIDE, wide), (MACHINE, machine)):
+        text = (ROOT / file).read_text(encoding="utf-8")
+        text = mutated(text, mutant) if file == mutant.file else text
+        exec(compile(text, file, "exec"), vars(module))
 
 
 def main(names: Sequence[str]) -> int:
     """Print a line for each mutant; exit status 1 where one survives."""
+    if os.environ.get("NUMBA_DISABLE_JIT") != "1":
+        print("set NUMBA_DISABLE_JIT=1: the tests of a mutant run as plain Python")
+        return 2
     mutants = [mutant for mutant in all_mutants() if not names or mutant.opcode in names]
-    survivors, began = 0, time.perf_counter()
-    for mutant, killed in hunt(mutants):
-        survivors += not killed
-        print(f"{mutant.opcode:16} {'killed' if killed else 'SURVIVED':9} {mutant.what}", flush=True)
+    hunt, began = Hunt(mutants), time.perf_counter()
+    options = ["-q", "-s", "-p", "no:cacheprovider", "-p", "no:xdist", "-W", "ignore"]
+    with tempfile.TemporaryDirectory() as folder:
+        os.environ["TICKSPIN_JUDGES"] = folder
+        status = pytest.main([*options, *(str(ROOT / path) for path in TESTS.values())], plugins=[hunt])
     minutes = (time.perf_counter() - began) / 60
     opcodes = len({mutant.opcode for mutant in mutants})
-    print(f"{len(mutants)} mutants of {opcodes} opcodes, {survivors} survived, {minutes:.1f} min")
-    return 1 if survivors else 0
+    print(f"{len(mutants)} mutants of {opcodes} opcodes, {len(hunt.survivors)} survived, {minutes:.1f} min")
+    return 1 if hunt.survivors or status == pytest.ExitCode.INTERNAL_ERROR else 0
 
 
 if __name__ == "__main__":
