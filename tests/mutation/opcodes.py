@@ -8,6 +8,7 @@ tests stop at the first failure. A mutant that no test notices has survived: a t
 makes no difference.
 """
 
+import functools
 import os
 import re
 import signal
@@ -61,9 +62,11 @@ _COMMUTE: Final = {
     "F_JUMP_EQ", "F_JUMP_NE", "SAT_ADD", "SAT_MUL_SHIFT", "MUL_WIDE", "WIDE_ADD", "WIDE_MUL",
 }  # fmt: skip
 _SWAP: Final = "operands swapped"
+_OTHER_SLOT: Final = "first operand read from b"
 RULES: Final = (
     Rule(_SWAP, r"(ints|floats)\[a\](.*)\1\[b\]", r"\1[b]\2\1[a]"),
-    Rule("first operand read from b", r"\[a\]", "[b]"),
+    Rule(_OTHER_SLOT, r"\[a\]", "[b]"),
+    Rule("operand read from the result", r"\[a\]", "[dst]"),
     Rule("sum for difference", r"\[a\] - ", "[a] + "),
     Rule("difference for sum", r"\[a\] \+ ", "[a] - "),
     Rule("one off", r"(\[b\]|\[a\])(, |\) >> extra, )kind", r"\1 + 1\2kind"),
@@ -82,8 +85,10 @@ RULES: Final = (
     Rule("sign kept", r"-(ints|floats)\[a\]", r"\1[a]"),
     Rule("product for sum of cells", r"cell_product", "cell_sum"),
 )
-# no change of result: the sign of ==, and operands of what commutes
-_IDLE: Final = {(opcode, _SWAP) for opcode in _COMMUTE}
+# rules that change nothing: what commutes is swapped; column b is unused, 0, and slot 0 may be the operand
+_IDLE: Final = {(opcode, _SWAP) for opcode in _COMMUTE} | {
+    (opcode.name, _OTHER_SLOT) for opcode in OPCODES if opcode.shape[2] != "slot"
+}
 
 _COUNTED: Final = "+= 1"
 HELPERS: Final = (
@@ -197,6 +202,12 @@ def first_test(opcode: str) -> str:
     return "integer_semantics"
 
 
+def distance(opcode: str, item: pytest.Item) -> tuple[bool, ...]:
+    """Order of the tests: those whose file and name speak of the opcode come first."""
+    word = re.sub(r"^(wide_|f_)?(jump_)?", "", opcode.lower())
+    return first_test(opcode) not in item.nodeid, f"-{word}]" not in item.name, word[:4] not in item.name
+
+
 class Hunt:
     """A pytest plugin: the tests are collected once, and run in a fork of the process for each mutant."""
 
@@ -207,12 +218,12 @@ class Hunt:
     @pytest.hookimpl(tryfirst=True)
     def pytest_runtestloop(self, session: pytest.Session) -> bool:
         """Each mutant, and whether it was killed. Raises RuntimeError where the unchanged tests fail."""
-        if is_killed(session, None):
-            raise RuntimeError("the tests fail without any mutant")
         for mutant in self.mutants:
             killed = is_killed(session, mutant)
             print(f"{mutant.opcode:16} {'killed' if killed else 'SURVIVED':9} {mutant.what}", flush=True)
             self.survivors += [] if killed else [mutant]
+        if is_killed(session, None):
+            raise RuntimeError("the tests fail without any mutant")
         return True
 
 
@@ -238,10 +249,10 @@ def _run_tests(session: pytest.Session, mutant: Mutant | None) -> None:
     null = os.open(os.devnull, os.O_WRONLY)
     os.dup2(null, 1)
     os.dup2(null, 2)
-    opcode = "" if mutant is None else mutant.opcode
+    items = session.items
     if mutant is not None:
         put_in_place(mutant)
-    items = sorted(session.items, key=lambda item: first_test(opcode) not in item.nodeid)
+        items = sorted(items, key=functools.partial(distance, mutant.opcode))
     for item, following in zip(items, [*items[1:], None], strict=True):
         item.config.hook.pytest_runtest_protocol(item=item, nextitem=following)
         if session.testsfailed:
@@ -264,7 +275,18 @@ def main(names: Sequence[str]) -> int:
         return 2
     mutants = [mutant for mutant in all_mutants() if not names or mutant.opcode in names]
     hunt, began = Hunt(mutants), time.perf_counter()
-    options = ["-q", "-s", "-p", "no:cacheprovider", "-p", "no:xdist", "-W", "ignore"]
+    options = [
+        "-q",
+        "-s",
+        "--tb=no",
+        "--assert=plain",
+        "-p",
+        "no:cacheprovider",
+        "-p",
+        "no:xdist",
+        "-W",
+        "ignore",
+    ]
     with tempfile.TemporaryDirectory() as folder:
         os.environ["TICKSPIN_JUDGES"] = folder
         status = pytest.main([*options, *(str(ROOT / path) for path in TESTS.values())], plugins=[hunt])
