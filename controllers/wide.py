@@ -49,13 +49,33 @@ def is_below(a: int, b: int, kind: int) -> bool:
     return a < b
 
 
+# Sums and products are made of unsigned numbers: numba tells LLVM that signed ones never wrap (flag nsw), and
+# tests of the wrap would be dropped. Found by tests/controllers/bounds: i64 products never counted a fault.
+@kernel
+def _total(a: int, b: int) -> int:
+    """a + b, wrapped."""
+    return int(np.int64(np.uint64(a) + np.uint64(b)))
+
+
+@kernel
+def _rest(a: int, b: int) -> int:
+    """a - b, wrapped."""
+    return int(np.int64(np.uint64(a) - np.uint64(b)))
+
+
+@kernel
+def _product(a: int, b: int) -> int:
+    """a * b, wrapped."""
+    return int(np.int64(np.uint64(a) * np.uint64(b)))
+
+
 @kernel
 def _quotient(a: int, b: int, kind: int) -> int:
     """a / b toward zero, wrapped; b must not be 0."""
     if kind == _UNSIGNED:
         return int(np.int64(np.uint64(a) // np.uint64(b)))
     if b == -1:  # the processor itself traps on the lowest number / -1
-        return -a
+        return _rest(0, a)
     floor = a // b
     return floor + 1 if floor * b != a and (a < 0) != (b < 0) else floor
 
@@ -70,7 +90,7 @@ def _store(ints: Record, faults: Record, pc: int, dst: int, value: int, has_wrap
 @kernel
 def wide_add(ints: Record, faults: Record, pc: int, dst: int, a: int, b: int, kind: int) -> None:
     """ints[dst] = a + b."""
-    total = a + b
+    total = _total(a, b)
     carried = is_below(total, a, kind) if kind == _UNSIGNED else ((a ^ total) & (b ^ total)) < 0
     _store(ints, faults, pc, dst, total, carried)
 
@@ -78,7 +98,7 @@ def wide_add(ints: Record, faults: Record, pc: int, dst: int, a: int, b: int, ki
 @kernel
 def wide_sub(ints: Record, faults: Record, pc: int, dst: int, a: int, b: int, kind: int) -> None:
     """ints[dst] = a - b."""
-    rest = a - b
+    rest = _rest(a, b)
     borrowed = is_below(a, b, kind) if kind == _UNSIGNED else ((a ^ b) & (a ^ rest)) < 0
     _store(ints, faults, pc, dst, rest, borrowed)
 
@@ -86,7 +106,7 @@ def wide_sub(ints: Record, faults: Record, pc: int, dst: int, a: int, b: int, ki
 @kernel
 def wide_mul(ints: Record, faults: Record, pc: int, dst: int, a: int, b: int, kind: int) -> None:
     """ints[dst] = a * b."""
-    product = a * b
+    product = _product(a, b)
     fits = a == 0 or (_quotient(product, a, kind) == b and not (a == -1 and b == _LOWEST and kind == _SIGNED))
     _store(ints, faults, pc, dst, product, not fits)
 
@@ -108,13 +128,13 @@ def wide_mod(ints: Record, faults: Record, pc: int, dst: int, a: int, b: int, ki
         faults[pc, ZERO_DIVISION] += 1
         ints[dst] = 0
     else:
-        ints[dst] = a - _quotient(a, b, kind) * b
+        ints[dst] = _rest(a, _product(_quotient(a, b, kind), b))
 
 
 @kernel
 def wide_neg(ints: Record, faults: Record, pc: int, dst: int, a: int, kind: int) -> None:
     """ints[dst] = -a."""
-    _store(ints, faults, pc, dst, -a, a != 0 if kind == _UNSIGNED else a == _LOWEST)
+    _store(ints, faults, pc, dst, _rest(0, a), a != 0 if kind == _UNSIGNED else a == _LOWEST)
 
 
 @kernel
