@@ -11,6 +11,7 @@ from controllers.bounds import worst_paths as worst_paths
 from controllers.catalogue import describe_laws as describe_laws
 from controllers.catalogue import law_names as law_names
 from controllers.catalogue import law_path as law_path
+from controllers.catalogue import starting_law as starting_law
 from controllers.cost import LinkedProgram as LinkedProgram
 from controllers.cost import link as link
 from controllers.lower import compile_law as compile_law

@@ -9,7 +9,7 @@ import numpy as np
 from controllers.binding import Binding
 from controllers.faults import FAULT_NAMES
 
-HANDLERS: Final = ("on_start", "on_hall_edge", "on_step_timer", "on_control_tick")
+HANDLERS: Final = ("on_start", "on_hall_edge", "on_step_timer", "on_control_tick", "main_loop")
 ABSENT: Final = -1
 
 COLUMNS: Final = ("op", "kind", "dst", "a", "b", "extra")
@@ -77,7 +77,7 @@ class Program:
 
     @property
     def entries(self) -> Any:
-        """First pc of each of `HANDLERS`, int64[4]; ABSENT where the law has no such handler."""
+        """First pc of each of `HANDLERS`, int64[5]; ABSENT where the law has no such handler."""
         return np.array([self.handlers.get(name, ABSENT) for name in HANDLERS], dtype=np.int64)
 
     def new_faults(self) -> Any:
