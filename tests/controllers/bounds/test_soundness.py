@@ -14,7 +14,7 @@ from controllers.program import Program
 from targets.errors import InputError
 from tests.controllers.bounds.random_laws import laws
 from tests.controllers.bounds.watch import Watch
-from tests.controllers.support import compile_text, make_binding
+from tests.controllers.support import compile_text, law_text, make_binding
 
 ARITHMETICS = ("i16", "i32", "q24.8", "q16.16", "f32", "f64")
 
@@ -37,6 +37,18 @@ def test_shipped_laws_stay_within_their_bounds(law: str, structure: str) -> None
         watch = Watch(program, PRIORITIES[structure], seed)
         watch.run(150)
         assert watch.instructions > 150
+
+
+def test_an_interrupt_that_the_analysis_does_not_know_of_is_noticed(tmp_path: Path) -> None:
+    """The watch itself: ranges found for a polled law do not hold where interrupts come in."""
+    lower = "def on_control_tick(self) -> None:\n    self.a = 3\n    self.b = u8(self.a)"
+    upper = "def on_step_timer(self) -> None:\n    self.a = hw.command_rpm()"
+    text = law_text("pass", "a = var(u16, 0)\nb = var(u8, 0)", f"{lower}\n{upper}")
+    watch = Watch(compile_text(tmp_path, text), PRIORITIES["polled"], seed=0)
+    watch.run(200)
+    watch.priorities = PRIORITIES["nested"]
+    with pytest.raises(AssertionError, match=r"line \d+: self.b = u8\(self.a\)"):
+        watch.run(200)
 
 
 def check_random_law(text: str, arithmetic: str, structure: str, seed: int) -> None:

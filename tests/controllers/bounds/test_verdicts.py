@@ -146,7 +146,7 @@ def variable(found: Bounds, name: str) -> Variable:
 
 
 def test_variable_has_every_value_it_is_given_and_the_width_that_would_do(tmp_path: Path) -> None:
-    body = "n = u32(hw.command_rpm()) * 2\nself.a = u16(n // 1000)\nself.w = -i32(self.a)\nself.x = 0.5"
+    body = "n = u32(hw.command_rpm()) * 2\nself.a = u16(n // 1000)\nself.w = -i32(self.a)\nself.x = 0.5\nhw.set_step(self.c)"
     found = analyse(tmp_path, body, arithmetic="q16.16")
     assert variable(found, "n") == Variable("on_start", "u32", variable(found, "n").value, "u32")
     assert variable(found, "n").value.high == 131070
@@ -204,7 +204,7 @@ def test_rows_are_plain_data_for_json(tmp_path: Path) -> None:
     assert data[0]["result"]["high"] is None
     assert data[0]["operands"][1] == {"name": "", "low": 0, "high": 1, "may_be_nan": False}
     assert {"line", "place", "check", "proved", "operation"} <= data[1].keys()
-    assert rows(found.variables)[0]["value"]["name"] == "b"
+    assert [row["value"]["name"] for row in rows(found.variables)] == ["a", "f"]
 
 
 UPPER = "def on_step_timer(self) -> None:\n    self.a = u16(hw.timer())\n    self.c = 9\n"
