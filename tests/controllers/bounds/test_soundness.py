@@ -48,7 +48,8 @@ def test_an_interrupt_that_the_analysis_does_not_know_of_is_noticed(tmp_path: Pa
     watch.run(200)
     watch.priorities = PRIORITIES["nested"]
     with pytest.raises(AssertionError, match=r"line \d+: self.b = u8\(self.a\)"):
-        watch.run(200)
+        for _ in range(200):
+            watch.call("on_control_tick")
 
 
 def check_random_law(text: str, arithmetic: str, structure: str, seed: int) -> None:
