@@ -4,6 +4,7 @@ import sys
 
 import typer
 
+from sim.cli.export import export
 from sim.cli.lists import controllers, targets
 from sim.cli.new import new
 from sim.cli.run import run
@@ -18,7 +19,7 @@ app = typer.Typer(
     help="Predict the speed that a small sensored brushless motor reaches with a given microcontroller, "
     "control law, arithmetic and timer, and what stops it. Start with: tickspin new my_motor",
 )
-for command in (run, new, targets, controllers):
+for command in (run, export, new, targets, controllers):
     app.command()(command)
 
 
