@@ -188,7 +188,8 @@ class RandomLaw:
 
     def __init__(self, seed: int) -> None:
         self._draw = random.Random(seed)
-        self._helpers = [f"h{n}" for n in range(self._draw.randrange(4))]
+        self._helpers = [f"h{n}" for n in range(self._draw.randrange(3))]
+        self._calls_left = 0
 
     def text(self) -> tuple[str, str, str]:
         """Declarations, body of on_start, helpers."""
@@ -204,13 +205,14 @@ class RandomLaw:
         return declarations, f"{calls}\n{body}", others + helpers
 
     def _body(self, helpers: int, known: tuple[str, ...], result: bool = False) -> str:
+        self._calls_left = 2  # each call stands in line: more would make the law explode
         start = [f"{name} = i16({self._draw.randint(-9, 9)})" for name in self.LOCALS]
         lines = [*start, *self._block(3, helpers, (*self.LOCALS, *known), result)]
         return "\n".join(f"    {line}" for line in [*lines, *(["return p"] if result else [])])
 
     def _helper(self, number: int) -> str:
         head = f"def {self._helpers[number]}(self, x: i16, y: i16) -> i16:"
-        return f"{head}\n{self._body(number, ('x', 'y'), True)}"
+        return f"{head}\n{self._body(0, ('x', 'y'), True)}"
 
     def _block(self, depth: int, helpers: int, names: tuple[str, ...], result: bool) -> Iterator[str]:
         for _ in range(self._draw.randint(1, 4)):
@@ -247,14 +249,16 @@ class RandomLaw:
         if depth and choice < 0.6:
             return f"not ({self._condition(depth - 1, helpers, names)})"
         sign = self._draw.choice(("<", "<=", ">", ">=", "==", "!="))
-        return f"{self._value(1, helpers, names)} {sign} {self._draw.choice((self._leaf(names), '3', '0'))}"
+        left, right = self._value(1, helpers, names), self._draw.choice((self._leaf(names), "3", "0"))
+        return f"{left} {sign} {right if right != left else '5'}"
 
     def _value(self, depth: int, helpers: int, names: tuple[str, ...]) -> str:
         choice = self._draw.random()
         if not depth or choice < 0.35:
             return self._leaf(names)
         one, other = self._value(depth - 1, helpers, names), self._value(depth - 1, helpers, names)
-        if helpers and choice < 0.45:
+        if helpers and choice < 0.45 and self._calls_left:
+            self._calls_left -= 1
             return f"self.{self._helpers[self._draw.randrange(helpers)]}({one}, {other})"
         if choice < 0.55:
             return f"{self._draw.choice(('min', 'max', 'wrap_add', 'sat_sub'))}({one}, {self._leaf(names)})"
