@@ -1,5 +1,6 @@
 """The control laws that ship with tickspin."""
 
+from keyword import iskeyword
 from pathlib import Path
 from typing import Final, NamedTuple
 
@@ -11,6 +12,8 @@ from targets.errors import Fault, InputError
 
 _FOLDER: Final = Path(__file__).resolve().parent / "laws"
 _SUFFIX: Final = ".py"
+_STARTER: Final = Path(__file__).resolve().parent / "starter" / "starting_law.py"
+_STARTER_CLASS: Final = "StartingLaw"
 
 
 class ParameterDescription(NamedTuple):
@@ -50,6 +53,20 @@ def law_path(name: str) -> Path:
         remedy = f"use {', '.join(law_names())} or the path of a law file"
         raise InputError([Fault("firmware.law", "is a shipped law or a law file", name, remedy)])
     return path
+
+
+def starting_law(name: str) -> str:
+    """Text of a commented law to start from, for a file `name`.py.
+
+    Raises:
+        InputError: `name` is no name for a law file.
+    """
+    class_name = "".join(word.capitalize() for word in name.split("_"))
+    if not (name.isascii() and class_name.isidentifier() and name.isidentifier() and not iskeyword(name)):
+        rule, remedy = "is letters, digits and _, not a digit first", "for example: tickspin new --law my_law"
+        raise InputError([Fault("--law", rule, repr(name), remedy)])
+    text = _STARTER.read_text(encoding="utf-8")
+    return text.replace(_STARTER_CLASS, class_name).replace("NAME", name)
 
 
 def describe_laws() -> list[LawDescription]:

@@ -88,7 +88,10 @@ class Folder:
             self._block.condition, self._block.taken = condition, row.extra
         elif op == OUT:
             port = OUT_PORTS[row.extra]
-            self._append(Output(function_of(port.name), self._operand(row, A), row.line), None)
+            value = self._operand(row, A)
+            # an interrupt that the write lets in may change what is read behind it
+            self._flush(lambda pending: any(word != "web" for word, _ in pending.value.reads))
+            self._append(Output(function_of(port.name), value, row.line), None)
         elif op in _STORES:
             self._store(row)
         else:
