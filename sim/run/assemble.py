@@ -213,20 +213,32 @@ def _pwm_counts(design: Design, target: Target, clock_Hz: float) -> tuple[int, i
     raise InputError([Fault("drive.pwm_Hz", rule, f"{pwm_Hz:g} Hz", remedy)])
 
 
-def _compile(design: Design, clocks: _Clocks, arithmetic: str) -> Program:
-    """Compile the design's law in an arithmetic."""
-    settings = design.firmware
-    binding = Binding(
+def _binding(design: Design, clocks: _Clocks, arithmetic: str) -> Binding:
+    return Binding(
         arithmetic=arithmetic,
         timer_bits=clocks.timer_bits,
         tick_Hz=clocks.clock_Hz / clocks.tick_cycles,
         pole_pairs=design.motor.pole_pairs,
         duty_top=clocks.pwm_top,
-        control_period_s=settings.control_period_s,
-        parameters=dict(settings.parameters),
+        control_period_s=design.firmware.control_period_s,
+        parameters=dict(design.firmware.parameters),
     )
+
+
+def binding_of(design: Design) -> Binding:
+    """What the design fixes for its law: the arithmetic it states, timer, motor and parameters.
+
+    Raises:
+        InputError: no prescaler makes the PWM frequency.
+    """
+    clocks = _clocks(design, load_target(design.firmware.target))
+    return _binding(design, clocks, design.firmware.arithmetic)
+
+
+def _compile(design: Design, clocks: _Clocks, arithmetic: str) -> Program:
+    """Compile the design's law in an arithmetic."""
     with _COMPILING:
-        return compile_law(law_path(settings.law), binding)
+        return compile_law(law_path(design.firmware.law), _binding(design, clocks, arithmetic))
 
 
 def _cycles_like(program: Program, own: LinkedProgram, model: LinkedProgram) -> NDArray[np.int64]:
