@@ -2,7 +2,8 @@
 
 from sim.design.loader import design_from_dict, load_design
 from sim.design.overrides import Override, Variant, apply_overrides
-from sim.design.schema import Command, Design, Drive, Firmware, Hall, Load, Motor, Numerics, Require, Step
+from sim.design.plant_sections import Drive, Hall, Load, Motor, Thermal
+from sim.design.schema import Command, Design, Firmware, Numerics, Require, Step
 from sim.design.starter import reference, starter, write_new
 
 __all__ = [
@@ -17,6 +18,7 @@ __all__ = [
     "Override",
     "Require",
     "Step",
+    "Thermal",
     "Variant",
     "apply_overrides",
     "design_from_dict",

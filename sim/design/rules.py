@@ -53,6 +53,21 @@ def _fan_speed(torque_Nm: float | None, speed_rpm: float | None) -> Fault | None
     )
 
 
+_THERMAL = ("winding_to_board_K_per_W", "board_to_ambient_K_per_W", "winding_J_per_K", "board_J_per_K")
+
+
+def _thermal_whole(*values: float | None) -> Fault | None:
+    missing = [name for name, value in zip(_THERMAL, values, strict=True) if value is None]
+    if len(missing) in (0, len(_THERMAL)):
+        return None
+    return Fault(
+        f"thermal.{missing[0]}",
+        "must be given together with the other three numbers of the thermal model",
+        "nothing",
+        f"add {', '.join(missing)}, or leave out all four for a winding that stays at ambient temperature",
+    )
+
+
 def _hall_width(placement_error_deg: float, hysteresis_deg: float) -> Fault | None:
     worst_deg = abs(placement_error_deg) + hysteresis_deg / 2
     if worst_deg <= _STEP_DEG:
@@ -174,6 +189,7 @@ RULES = (
     Rule(("motor.stiction_Nm", "motor.coulomb_Nm"), _stiction),
     Rule(("hall.placement_error_deg", "hall.hysteresis_deg"), _hall_width),
     Rule(("load.fan_torque_Nm", "load.fan_speed_rpm"), _fan_speed),
+    Rule(tuple(f"thermal.{name}" for name in _THERMAL), _thermal_whole),
     Rule(("firmware.law",), _law_exists),
     Rule(("firmware.target",), _target_exists),
     Rule(("firmware.clock_Hz", "firmware.target"), _clock_in_range),

@@ -3,7 +3,9 @@
 import math
 
 from controllers.jit import kernel
+from sim.plant.agenda import keep_agenda
 from sim.plant.circuit import settle
+from sim.plant.drag import cogging_Nm, holding_Nm
 from sim.plant.events import (
     CONDUCTION,
     CORNER_RAD,
@@ -17,6 +19,7 @@ from sim.plant.events import (
     turn_on,
 )
 from sim.plant.hall import corner_ahead, pass_corner
+from sim.plant.present import winding_ohm
 from sim.plant.records import HIGH, OFF, Record
 from sim.plant.segment import no_segment, start_shapes, torque_Nm, trial
 from sim.plant.window import record_window
@@ -37,8 +40,8 @@ def _direction(p: Record, s: Record, w: Record) -> int:
         return 1
     if s.omega_rad_s < 0.0:
         return -1
-    torque = torque_Nm(p, s.i_A, w.shape_start)
-    if abs(torque) <= p.stiction_Nm:
+    torque = torque_Nm(p, s, w.shape_start) + cogging_Nm(p, s, 0.0)
+    if abs(torque) <= holding_Nm(p, s.load_Nm):
         return 0
     return 1 if torque > 0.0 else -1
 
@@ -80,10 +83,12 @@ def _book_energy(p: Record, s: Record, w: Record) -> None:
     """Add the segment's energies. Work terms use the mean speed, so that the mechanical part balances
     exactly."""
     mean = 0.5 * (s.omega_rad_s + w.omega_end_rad_s)
-    s.friction_J += w.drag_Nm * mean * w.h_s
-    s.load_J += w.fan_Nm * mean * w.h_s
+    s.friction_J += w.friction_Nm * mean * w.h_s
+    s.iron_J += w.iron_Nm * mean * w.h_s
+    s.load_J += w.load_Nm * mean * w.h_s
+    s.cogging_J -= w.cogging_Nm * mean * w.h_s
     s.square_A2s += w.square_A2s
-    s.copper_J += p.resistance_ohm * w.square_A2s
+    s.copper_J += winding_ohm(p, s) * w.square_A2s
     s.switch_J += p.switch_ohm * w.square_A2s
     for k in range(3):
         if w.conducts[k]:
@@ -124,6 +129,9 @@ def _apply(p: Record, s: Record, w: Record, kind: int, leg: int) -> None:
 @kernel
 def _one_segment(p: Record, s: Record, w: Record, shape: Record, t_end_s: float, window: Record) -> int:
     """Advance by one segment; returns the edge it ended on, REACHED for none."""
+    if s.t_s >= s.next_s:
+        keep_agenda(p, s)
+    t_end_s = min(t_end_s, s.next_s)
     start_shapes(p, s, w, shape)
     if s.unsettled:
         settle(p, s, w)

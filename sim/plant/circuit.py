@@ -7,6 +7,7 @@ than a cheap switch; the difference is in the millivolts of the freewheel.
 """
 
 from controllers.jit import kernel
+from sim.plant.present import ke_V_s_per_rad
 from sim.plant.records import HIGH, LOW, OFF, SWITCHED_COMPLEMENTARY, Record
 
 REVERSE_MARGIN_V = 1e-7
@@ -97,7 +98,7 @@ def _beyond_V(p: Record, terminal_V: float) -> float:
 def _turn_on_furthest(p: Record, s: Record, w: Record) -> tuple[bool, int]:
     """Turn on the diode of the floating terminal furthest beyond a rail; returns whether there was one, and
     how many terminals conducted before."""
-    ke_omega = p.ke_V_s_per_rad * s.omega_rad_s
+    ke_omega = ke_V_s_per_rad(p, s) * s.omega_rad_s
     count = conduction(p, s, w)
     e_a, e_b, e_c = ke_omega * w.shape_start[0], ke_omega * w.shape_start[1], ke_omega * w.shape_start[2]
     star_V = neutral_V(p, w, count, e_a, e_b, e_c)

@@ -3,6 +3,8 @@
 import math
 
 from controllers.jit import kernel
+from sim.plant.drag import cogging_Nm, holding_Nm
+from sim.plant.present import ke_V_s_per_rad
 from sim.plant.records import HIGH, LOW, OFF, Record
 from sim.plant.segment import current_A
 
@@ -41,7 +43,7 @@ def _peak_s(b_A_per_s: float, c_A: float, tau_s: float) -> float:
 
 
 @kernel
-def extinction_s(p: Record, s: Record, w: Record, k: int) -> float:
+def extinction_s(s: Record, w: Record, k: int) -> float:
     """When the diode current of floating leg `k` is gone, or infinity.
 
     Newton's method from the root that a constant back-EMF would give; the dying current is convex, so the
@@ -54,7 +56,7 @@ def extinction_s(p: Record, s: Record, w: Record, k: int) -> float:
         return 0.0  # gone a moment ago, in the last millionth of a segment that another event ended
     if w.i_end_A[k] * sign >= 0.0:
         return math.inf
-    tau_s = p.inductance_H / (p.resistance_ohm + p.switch_ohm)
+    tau_s = w.tau_s
     low, high = _peak_s(w.b_A_per_s[k] * sign, w.c_A[k] * sign, tau_s), w.h_s
     t_s = high if low > 0.0 else min(_without_slope_s(w.a_A[k], w.c_A[k], tau_s), high)
     for _ in range(_ROOT_STEPS):
@@ -87,25 +89,26 @@ def conduction_s(p: Record, w: Record, k: int) -> float:
 
 
 @kernel
-def _torque_at(p: Record, w: Record, t_s: float) -> float:
-    """Torque of a standing rotor `t_s` after the segment's start."""
+def _torque_at(p: Record, s: Record, w: Record, t_s: float) -> float:
+    """Torque of motor and detents on a standing rotor `t_s` after the segment's start."""
     total = 0.0
     for k in range(3):
         if w.conducts[k]:
-            total += w.shape_start[k] * current_A(p, w, k, t_s)
-    return p.ke_V_s_per_rad * total
+            total += w.shape_start[k] * current_A(w, k, t_s)
+    return ke_V_s_per_rad(p, s) * total + cogging_Nm(p, s, 0.0)
 
 
 @kernel
-def breakaway_s(p: Record, w: Record) -> float:
-    """When the torque of a standing rotor exceeds stiction, or infinity. Bisection, then a step to the
+def breakaway_s(p: Record, s: Record, w: Record) -> float:
+    """When the torque on a standing rotor exceeds what holds it, or infinity. Bisection, then a step to the
     moving side."""
-    if abs(_torque_at(p, w, w.h_s)) <= p.stiction_Nm:
+    holding = holding_Nm(p, s.load_Nm)
+    if abs(_torque_at(p, s, w, w.h_s)) <= holding:
         return math.inf
     low, high = 0.0, w.h_s
     for _ in range(_ROOT_STEPS):
         middle = 0.5 * (low + high)
-        if abs(_torque_at(p, w, middle)) > p.stiction_Nm:
+        if abs(_torque_at(p, s, w, middle)) > holding:
             high = middle
         else:
             low = middle
@@ -120,7 +123,7 @@ def earliest(p: Record, s: Record, w: Record, corner_rad: float, within_rad: flo
     """
     at_s, kind, leg = math.inf, NOTHING, -1
     if w.direction == 0:
-        at_s = breakaway_s(p, w)
+        at_s = breakaway_s(p, s, w)
         kind = BREAKAWAY
     elif s.omega_rad_s * w.omega_end_rad_s < 0.0:
         at_s = w.h_s * s.omega_rad_s / (s.omega_rad_s - w.omega_end_rad_s)
@@ -134,7 +137,7 @@ def earliest(p: Record, s: Record, w: Record, corner_rad: float, within_rad: flo
         if s.leg[k] != OFF:
             continue
         if s.diode[k] != OFF:
-            t_s = extinction_s(p, s, w, k)
+            t_s = extinction_s(s, w, k)
             if t_s < at_s:
                 at_s, kind, leg = t_s, EXTINCTION, k
         else:

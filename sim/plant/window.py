@@ -27,7 +27,7 @@ def record_window(p: Record, s: Record, w: Record, window: Record) -> None:
         t_s = part * w.h_s
         window[row, 0] = s.t_s + t_s
         for k in range(3):
-            window[row, 1 + k] = current_A(p, w, k, t_s)
+            window[row, 1 + k] = current_A(w, k, t_s)
             window[row, 4 + k] = w.w_start_V[k] + part * (w.w_end_V[k] - w.w_start_V[k])
         window[row, 7] = s.hall
         window[row, 8] = s.step

@@ -98,6 +98,13 @@ BROKEN_VALUES = [
     # contradictory
     ("motor.stiction_Nm", "1e-6", "motor.stiction_Nm", "allowed: 5e-6 Nm (coulomb_Nm) and more"),
     ("load.fan_torque_Nm", "6e-5", "load.fan_speed_rpm", "must be given together with load.fan_torque_Nm"),
+    (
+        "thermal.winding_J_per_K",
+        "1.0",
+        "thermal.winding_to_board_K_per_W",
+        "add winding_to_board_K_per_W, board_to_ambient_K_per_W, board_J_per_K, or leave out all four",
+    ),
+    ("thermal.winding_limit_C", "400", "thermal.winding_limit_C", "allowed: 20 to 300 C"),
     ("load.fan_speed_rpm", "1e4", "load.fan_torque_Nm", "must be given together with load.fan_speed_rpm"),
     (
         "hall.placement_error_deg",
