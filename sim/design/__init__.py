@@ -2,7 +2,7 @@
 
 from sim.design.loader import design_from_dict, load_design
 from sim.design.overrides import Override, Variant, apply_overrides
-from sim.design.plant_sections import Drive, Hall, Load, Motor, Thermal
+from sim.design.plant_sections import Drive, Hall, Load, LoadPoint, LoadStep, Motor, Thermal
 from sim.design.schema import Command, Design, Firmware, Numerics, Require, Step
 from sim.design.starter import reference, starter, write_new
 
@@ -13,6 +13,8 @@ __all__ = [
     "Firmware",
     "Hall",
     "Load",
+    "LoadPoint",
+    "LoadStep",
     "Motor",
     "Numerics",
     "Override",

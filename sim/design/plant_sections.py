@@ -59,6 +59,43 @@ class Motor(Section):
         le=1,
         example=5e-12,
     )
+    magnetic_drag_Nm: float = declare(
+        "drag of the magnets on iron near them (hysteresis; a steel bearing, a screw); holds at rest, too",
+        "Nm",
+        default=0.0,
+        ge=0,
+        le=10,
+        example=2e-6,
+    )
+    eddy_drag_Nm_s_per_rad: float = declare(
+        "drag of eddy currents that the magnets raise in metal, proportional to speed",
+        "Nm s/rad",
+        default=0.0,
+        ge=0,
+        le=1,
+        example=1e-9,
+    )
+    cogging_Nm: float = declare(
+        "largest torque by which the magnets hold to the teeth of a core; none without a core",
+        "Nm",
+        default=0.0,
+        ge=0,
+        le=10,
+        example=5e-6,
+    )
+    cogging_periods_per_turn: int = declare(
+        "detents in one turn of the shaft (least common multiple of teeth and magnet poles)",
+        default=12,
+        ge=1,
+        le=2000,
+    )
+    cogging_phase_deg: float = declare(
+        "electrical angle at which a detent lies, in the count of start_angle_deg",
+        "deg",
+        default=0.0,
+        ge=0,
+        le=360,
+    )
     start_angle_deg: float = declare(
         "electrical angle at which the rotor rests before the start", "deg", default=0.0, ge=0, le=360
     )
@@ -95,6 +132,20 @@ class Hall(Section):
     )
 
 
+class LoadStep(Section):
+    """One element of `load.torque_steps`."""
+
+    at_s: float = declare("time from which the torque acts", "s", ge=0, le=60)
+    torque_Nm: float = declare("torque from then on", "Nm", ge=0, le=100)
+
+
+class LoadPoint(Section):
+    """One element of `load.torque_table`."""
+
+    speed_rpm: float = declare("speed", "rpm", ge=0, le=1e6)
+    torque_Nm: float = declare("torque that the load takes at that speed", "Nm", ge=0, le=100)
+
+
 class Load(Section):
     """What the motor turns."""
 
@@ -116,8 +167,52 @@ class Load(Section):
         example=10000.0,
         default_text="no fan",
     )
+    propeller_diameter_m: float | None = declare(
+        "diameter of a propeller", "m", default=None, ge=0.005, le=5, example=0.1, default_text="no propeller"
+    )
+    propeller_power_coefficient: float | None = declare(
+        "power coefficient of the propeller at standstill in the air, P / (air density n^3 D^5), n in turns "
+        "per second (measured ones of small propellers lie between 0.02 and 0.1)",
+        default=None,
+        ge=0.001,
+        le=1,
+        example=0.04,
+        default_text="no propeller",
+    )
+    air_density_kg_per_m3: float = declare(
+        "density of the air that the propeller turns in", "kg/m3", default=1.225, ge=0.01, le=10
+    )
+    constant_torque_Nm: float = declare(
+        "torque of a brake, the same at any speed; it holds at rest and never drives",
+        "Nm",
+        default=0.0,
+        ge=0,
+        le=100,
+        example=1e-5,
+    )
+    torque_steps: tuple[LoadStep, ...] = declare(
+        "torques of the brake from given times on, instead of the constant one (at most 15)",
+        default=(),
+        strict=False,  # TOML has lists, not tuples
+        example=[{"at_s": 1.5, "torque_Nm": 2e-5}],
+    )
+    torque_table: tuple[LoadPoint, ...] = declare(
+        "measured load, rows of speed and torque (at most 16): straight lines between them, constant outside",
+        default=(),
+        strict=False,
+        example=[{"speed_rpm": 0.0, "torque_Nm": 0.0}, {"speed_rpm": 9000.0, "torque_Nm": 1e-5}],
+    )
     added_inertia_kg_m2: float = declare(
-        "inertia of what sits on the shaft besides the rotor", "kg m2", default=0.0, ge=0, le=1, example=1e-7
+        "inertia of what sits on the shaft besides the rotor (a flywheel, a propeller)",
+        "kg m2",
+        default=0.0,
+        ge=0,
+        le=1,
+        example=1e-7,
+    )
+    rotor: Literal["free", "locked"] = declare(
+        "whether the shaft can turn at all; locked, the run shows the currents of a jammed motor",
+        default="free",
     )
 
 

@@ -53,6 +53,41 @@ def _fan_speed(torque_Nm: float | None, speed_rpm: float | None) -> Fault | None
     )
 
 
+def _propeller_whole(diameter_m: float | None, coefficient: float | None) -> Fault | None:
+    if (diameter_m is None) == (coefficient is None):
+        return None
+    pair = ("propeller_diameter_m", "propeller_power_coefficient")
+    missing, given = pair if diameter_m is None else pair[::-1]
+    return Fault(
+        f"load.{missing}",
+        f"must be given together with load.{given}",
+        "nothing",
+        f"add {missing} (allowed: {KEYS[f'load.{missing}'].allowed}), or leave out both for no propeller",
+    )
+
+
+_MAX_STEPS, _MAX_POINTS = 15, 16  # the room in the simulation's records
+
+
+def _rising(rows: Any, key: str, name: str, most: int) -> Fault | None:
+    """Whether a list of tables is short enough and its first column rises."""
+    if len(rows) > most:
+        return Fault(key, f"must hold at most {most} rows", f"{len(rows)} rows", "leave some out")
+    for index, (before, after) in enumerate(itertools.pairwise(row[name] for row in rows), start=1):
+        if after <= before:
+            place, remedy = f"{key}[{index}].{name}", "put the rows in rising order"
+            return Fault(place, "must increase from row to row", found_text(after), remedy)
+    return None
+
+
+def _load_steps(steps: Any) -> Fault | None:
+    return _rising(steps, "load.torque_steps", "at_s", _MAX_STEPS)
+
+
+def _load_table(points: Any) -> Fault | None:
+    return _rising(points, "load.torque_table", "speed_rpm", _MAX_POINTS)
+
+
 _THERMAL = ("winding_to_board_K_per_W", "board_to_ambient_K_per_W", "winding_J_per_K", "board_J_per_K")
 
 
@@ -189,6 +224,9 @@ RULES = (
     Rule(("motor.stiction_Nm", "motor.coulomb_Nm"), _stiction),
     Rule(("hall.placement_error_deg", "hall.hysteresis_deg"), _hall_width),
     Rule(("load.fan_torque_Nm", "load.fan_speed_rpm"), _fan_speed),
+    Rule(("load.propeller_diameter_m", "load.propeller_power_coefficient"), _propeller_whole),
+    Rule(("load.torque_steps",), _load_steps),
+    Rule(("load.torque_table",), _load_table),
     Rule(tuple(f"thermal.{name}" for name in _THERMAL), _thermal_whole),
     Rule(("firmware.law",), _law_exists),
     Rule(("firmware.target",), _target_exists),

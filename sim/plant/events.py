@@ -20,6 +20,8 @@ EDGE_RAD = 1e-7
 a clock cycle."""
 STOP_RAD_S = 1e-6
 """Speeds below this at a sign change are standstill (a turn in 70 days)."""
+SHORTEST_TURN_s = 1e-9
+"""A rotor that sets off from rest and comes back within this time has not moved."""
 _ROOT_STEPS = 60
 
 
@@ -116,12 +118,30 @@ def breakaway_s(p: Record, s: Record, w: Record) -> float:
 
 
 @kernel
+def _earliest_diode(p: Record, s: Record, w: Record) -> tuple[float, int, int]:
+    """Earliest extinction or turning on of a diode of an open leg, as `earliest` returns it."""
+    at_s, kind, leg = math.inf, NOTHING, -1
+    for k in range(3):
+        if s.leg[k] != OFF:
+            continue
+        if s.diode[k] != OFF:
+            t_s, what = extinction_s(s, w, k), EXTINCTION
+        else:
+            t_s, what = conduction_s(p, w, k), CONDUCTION
+        if t_s < at_s:
+            at_s, kind, leg = t_s, what, k
+    return at_s, kind, leg
+
+
+@kernel
 def earliest(p: Record, s: Record, w: Record, corner_rad: float, within_rad: float) -> tuple[float, int, int]:
     """Earliest event of the trial segment `w`: (time after its start [s] or infinity, kind, leg).
 
     `corner_rad`: electrical angle to the next corner or Hall edge, met when passed by less than `within_rad`.
     """
-    at_s, kind, leg = math.inf, NOTHING, -1
+    if w.turned_back and w.h_s > SHORTEST_TURN_s:
+        return 0.5 * w.h_s, NOTHING, -1
+    at_s, kind = math.inf, NOTHING
     if w.direction == 0:
         at_s = breakaway_s(p, s, w)
         kind = BREAKAWAY
@@ -133,18 +153,8 @@ def earliest(p: Record, s: Record, w: Record, corner_rad: float, within_rad: flo
         t_s = w.h_s * corner_rad / advance
         if t_s < at_s:
             at_s, kind = t_s, LANDING
-    for k in range(3):
-        if s.leg[k] != OFF:
-            continue
-        if s.diode[k] != OFF:
-            t_s = extinction_s(s, w, k)
-            if t_s < at_s:
-                at_s, kind, leg = t_s, EXTINCTION, k
-        else:
-            t_s = conduction_s(p, w, k)
-            if t_s < at_s:
-                at_s, kind, leg = t_s, CONDUCTION, k
-    return at_s, kind, leg
+    diode_s, diode_kind, leg = _earliest_diode(p, s, w)
+    return (diode_s, diode_kind, leg) if diode_s < at_s else (at_s, kind, -1)
 
 
 @kernel

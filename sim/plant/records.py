@@ -150,12 +150,14 @@ SEGMENT = np.dtype(
         ("load_Nm", "f8"),
         ("cogging_Nm", "f8"),
         ("direction", "i8"),
+        ("turned_back", "i8"),
     ],
     align=True,
 )
 """One trial segment of length `h_s`. Currents: i_k(t) = a + b t + c exp(-t / tau). `w_...`: terminal voltages
 at both ends. `turning_rad`: electrical angle that it is predicted to turn. Torques: means over the segment,
-against the motion but for cogging."""
+against the motion but for cogging. `turned_back`: a rotor that set off from rest in `direction` would come
+back within the segment."""
 
 WINDOW_COLUMNS = (
     "t_s",

@@ -143,6 +143,7 @@ def trial(p: Record, s: Record, w: Record, shape: Record, h_s: float) -> None:
     """Solve the segment of length `h_s` from state `s` into `w`; `s` is left as it was. Needs
     `w.direction`."""
     w.h_s = h_s
+    w.turned_back = False
     omega_end = _predict(p, s, w, shape, h_s)
     impulse = _currents(p, s, w, omega_end)
     if w.direction == 0:
@@ -152,7 +153,8 @@ def trial(p: Record, s: Record, w: Record, shape: Record, h_s: float) -> None:
     per_inertia = 1.0 / p.inertia_kg_m2
     against = _torques(p, s, w, omega_end)
     w.omega_end_rad_s = s.omega_rad_s + (impulse - against * h_s) * per_inertia
-    if s.omega_rad_s == 0.0 and w.omega_end_rad_s * w.direction < 0.0:
+    w.turned_back = s.omega_rad_s == 0.0 and w.omega_end_rad_s * w.direction < 0.0
+    if w.turned_back:
         w.omega_end_rad_s = 0.0
     early = ke_V_s_per_rad(p, s) * w.lean_A_s * per_inertia
     w.advance_rad = p.pole_pairs * h_s * (0.5 * (s.omega_rad_s + w.omega_end_rad_s) + early)

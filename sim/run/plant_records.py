@@ -1,13 +1,18 @@
 """From a Design to the records of its plant."""
 
 import math
+from collections.abc import Iterable
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
+
 from controllers.ports import STEP_OFF
-from sim.design import Design
+from sim.design import Design, Load
 from sim.plant.emf import FIRST_KNOT_DEG
 from sim.plant.hall import hall_places
 from sim.plant.records import (
+    LOAD_ROWS,
     PLANT,
     PLANT_STATE,
     SWITCHED_COMPLEMENTARY,
@@ -27,8 +32,14 @@ THERMAL_TICKS = 500
 """Thermal ticks per run at least, and per thermal time constant of the winding alone 20: the powers of a
 tick are means, and the temperatures of its start act in it."""
 
+LOCKED_Nm = 1e9
+"""Friction of a rotor that cannot turn."""
+SEGMENTS_PER_COG = 24
+"""Segments in a detent at least: the work of a detent then comes out to 1e-4
+(tests/plant/test_cogging.py)."""
+
 _PWM_MODES = {"high_side": SWITCHED_HIGH_SIDE, "complementary": SWITCHED_COMPLEMENTARY}
-_RAD_S_PER_RPM = math.pi / 30.0
+RAD_S_PER_RPM = math.pi / 30.0
 
 
 def _at_ambient(design: Design) -> tuple[float, float]:
@@ -51,8 +62,11 @@ def _coupling_s(p: Record) -> float:
     tau_m = ohm * inertia / (2.0 * ke**2)
     tau_e = p["inductance_H"] / ohm
     no_load_rad_s = p["supply_V"] / (2.0 * ke)
-    slope = p["viscous_Nm_s_per_rad"]
+    slope = p["viscous_Nm_s_per_rad"] + p["eddy_Nm_s_per_rad"]
     slope += 2.0 * (p["windage_Nm_s2_per_rad2"] + p["fan_Nm_s2_per_rad2"]) * no_load_rad_s
+    if p["table_rows"] > 1:
+        rises = np.diff(p["table_Nm"][: p["table_rows"]]) / np.diff(p["table_rad_s"][: p["table_rows"]])
+        slope += np.abs(rises).max()
     tau_drag = inertia / slope if slope > 0.0 else math.inf
     return float(COUPLING_PART * min(max(tau_m, math.sqrt(tau_m * tau_e)), tau_drag))
 
@@ -70,6 +84,11 @@ def _motor_values(design: Design) -> dict[str, Any]:
         "stiction_Nm": motor.stiction_Nm,
         "viscous_Nm_s_per_rad": motor.viscous_Nm_s_per_rad,
         "windage_Nm_s2_per_rad2": motor.windage_Nm_s2_per_rad2,
+        "magnetic_drag_Nm": motor.magnetic_drag_Nm,
+        "eddy_Nm_s_per_rad": motor.eddy_drag_Nm_s_per_rad,
+        "cogging_Nm": motor.cogging_Nm,
+        "cogs_per_turn": motor.cogging_periods_per_turn,
+        "detent_rad": math.radians(motor.cogging_phase_deg - FIRST_KNOT_DEG),
     }
 
 
@@ -84,16 +103,62 @@ def _drive_values(design: Design) -> dict[str, Any]:
     }
 
 
+def propeller_Nm_s2_per_rad2(diameter_m: float, power_coefficient: float, air_kg_per_m3: float) -> float:
+    """Torque over speed squared of a propeller in still air.
+
+    C_P = P / (rho n^3 D^5), n in turns per second (Brandt, Deters, Ananda, Dantsker, Selig, UIUC Propeller
+    Database); torque = P / (2 pi n), so k = C_P rho D^5 / (2 pi)^3.
+    """
+    return power_coefficient * air_kg_per_m3 * diameter_m**5 / (2.0 * math.pi) ** 3
+
+
+def _square_law_Nm_s2_per_rad2(load: Load) -> float:
+    """Fan and propeller together."""
+    square = 0.0
+    if load.fan_torque_Nm is not None and load.fan_speed_rpm is not None:
+        square += load.fan_torque_Nm / (load.fan_speed_rpm * RAD_S_PER_RPM) ** 2
+    if load.propeller_diameter_m is not None and load.propeller_power_coefficient is not None:
+        square += propeller_Nm_s2_per_rad2(
+            load.propeller_diameter_m, load.propeller_power_coefficient, load.air_density_kg_per_m3
+        )
+    return square
+
+
+def _rows(values: Iterable[float]) -> NDArray[np.float64]:
+    """A column of a record's table, zeros after the last value."""
+    column = np.zeros(LOAD_ROWS)
+    listed = list(values)
+    column[: len(listed)] = listed
+    return column
+
+
 def _load_values(design: Design) -> dict[str, Any]:
     """Fields of PLANT for what sits on the shaft."""
     load = design.load
-    fan = 0.0
-    if load.fan_torque_Nm is not None and load.fan_speed_rpm is not None:
-        fan = load.fan_torque_Nm / (load.fan_speed_rpm * _RAD_S_PER_RPM) ** 2
+    steps = [(step.at_s, step.torque_Nm) for step in load.torque_steps]
+    if load.constant_torque_Nm > 0.0 and (not steps or steps[0][0] > 0.0):
+        steps.insert(0, (0.0, load.constant_torque_Nm))
+    table = load.torque_table
     return {
         "inertia_kg_m2": design.motor.inertia_kg_m2 + load.added_inertia_kg_m2,
-        "fan_Nm_s2_per_rad2": fan,
+        "fan_Nm_s2_per_rad2": _square_law_Nm_s2_per_rad2(load),
+        "load_steps": len(steps),
+        "load_step_s": _rows(at_s for at_s, _ in steps),
+        "load_step_Nm": _rows(torque_Nm for _, torque_Nm in steps),
+        "table_rows": len(table),
+        "table_rad_s": _rows(point.speed_rpm * RAD_S_PER_RPM for point in table),
+        "table_Nm": _rows(point.torque_Nm for point in table),
+        **(dict.fromkeys(("coulomb_Nm", "stiction_Nm"), LOCKED_Nm) if load.rotor == "locked" else {}),
     }
+
+
+def _longest_segment_rad(design: Design) -> float:
+    """Longest segment in electrical angle: as asked, and short against a detent."""
+    motor, longest = design.motor, math.radians(design.numerics.max_segment_deg)
+    if motor.cogging_Nm == 0.0:
+        return longest
+    cog_rad = 2.0 * math.pi * motor.pole_pairs / motor.cogging_periods_per_turn
+    return min(longest, cog_rad / SEGMENTS_PER_COG)
 
 
 def _thermal_values(design: Design) -> dict[str, Any]:
@@ -133,7 +198,7 @@ def plant_parameters(design: Design) -> Record:
             **_hall_values(design),
             "knots": TRAPEZOID_KNOTS,
             "cell_rad": 2.0 * math.pi / TRAPEZOID_KNOTS,
-            "max_segment_rad": math.radians(design.numerics.max_segment_deg),
+            "max_segment_rad": _longest_segment_rad(design),
             "ambient_C": design.thermal.ambient_C,
             "window_from_s": math.inf,
         },

@@ -148,6 +148,15 @@ def _drag(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
     )
 
 
+def _cogging(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
+    del metrics, ceilings
+    motor = recording.design.motor
+    return (
+        f"Cogging holds it back: {motor.cogging_periods_per_turn} detents of {motor.cogging_Nm * 1e6:,.3g} "
+        "uNm a turn, which the start must overcome one by one."
+    )
+
+
 def _heat(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
     if not too_hot(recording.design, metrics):
         return "Heat holds it back: warm copper has more resistance, warm magnets give less back-EMF."
@@ -189,6 +198,7 @@ _REASONS: dict[str, Callable[[Recording, Metrics, Ceilings], str]] = {
     "supply": _supply,
     "friction": _drag,
     "load": _drag,
+    "cogging": _cogging,
     "heat": _heat,
     "several": _several,
 }

@@ -7,7 +7,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import partial
 
-from sim.design import Design, Override, Variant, apply_overrides
+from sim.design import Design, LoadPoint, LoadStep, Override, Variant, apply_overrides
 from sim.run.metrics import Metrics, measure
 from sim.run.simulate import simulate
 from targets import InputError
@@ -81,8 +81,10 @@ def suspects(design: Design) -> list[Suspect]:
     )
     if friction := _halved(design):
         listed.append(Suspect(Variant("friction", friction), "half the friction and windage"))
-    if design.load.fan_torque_Nm is not None:
-        listed.append(Suspect(Variant("load", {"load.fan_torque_Nm": LESS_LOAD}), "half the fan torque"))
+    if load := _halved_load(design):
+        listed.append(Suspect(Variant("load", load), "half the torque of the load"))
+    if design.motor.cogging_Nm > 0.0:
+        listed.append(Suspect(Variant("cogging", {"motor.cogging_Nm": 0.0}), "no cogging"))
     if design.thermal.is_modelled:
         listed.append(Suspect(Variant("heat", _COLD), "copper and magnets that stay at ambient temperature"))
     return listed
@@ -90,8 +92,25 @@ def suspects(design: Design) -> list[Suspect]:
 
 def _halved(design: Design) -> dict[str, Override]:
     """Overrides that halve every friction the motor has."""
-    keys = ("coulomb_Nm", "stiction_Nm", "viscous_Nm_s_per_rad", "windage_Nm_s2_per_rad2")
+    keys = (
+        "coulomb_Nm", "stiction_Nm", "viscous_Nm_s_per_rad", "windage_Nm_s2_per_rad2",
+        "magnetic_drag_Nm", "eddy_drag_Nm_s_per_rad",
+    )  # fmt: skip
     return {f"motor.{key}": LESS_LOAD for key in keys if getattr(design.motor, key) > 0.0}
+
+
+def _halved_load(design: Design) -> dict[str, Override]:
+    """Overrides that halve every torque the load takes."""
+    load, halved = design.load, dict[str, Override]()
+    for key in ("fan_torque_Nm", "propeller_power_coefficient", "constant_torque_Nm"):
+        if getattr(load, key):
+            halved[f"load.{key}"] = LESS_LOAD
+    rows: dict[str, tuple[LoadStep, ...] | tuple[LoadPoint, ...]]
+    rows = {"load.torque_steps": load.torque_steps, "load.torque_table": load.torque_table}
+    for path, listed in rows.items():
+        if listed:
+            halved[path] = [{**row.model_dump(), "torque_Nm": 0.5 * row.torque_Nm} for row in listed]
+    return halved
 
 
 _COLD: dict[str, Override] = {

@@ -98,6 +98,23 @@ BROKEN_VALUES = [
     # contradictory
     ("motor.stiction_Nm", "1e-6", "motor.stiction_Nm", "allowed: 5e-6 Nm (coulomb_Nm) and more"),
     ("load.fan_torque_Nm", "6e-5", "load.fan_speed_rpm", "must be given together with load.fan_torque_Nm"),
+    ("load.propeller_diameter_m", "0.1", "load.propeller_power_coefficient", "or leave out both"),
+    ("load.torque_steps", "[{ at_s = 1.0 }]", "load.torque_steps[0].torque_Nm", "must be given"),
+    (
+        "load.torque_steps",
+        "[{ at_s = 1.0, torque_Nm = 1e-6 }, { at_s = 1.0, torque_Nm = 2e-6 }]",
+        "load.torque_steps[1].at_s",
+        "must increase from row to row",
+    ),
+    (
+        "load.torque_table",
+        str([{"speed_rpm": float(row), "torque_Nm": 1e-6} for row in range(17)])
+        .replace("'", "")
+        .replace(":", "="),
+        "load.torque_table",
+        "must hold at most 16 rows, found 17 rows",
+    ),
+    ("load.rotor", '"jammed"', "load.rotor", "allowed: free, locked"),
     (
         "thermal.winding_J_per_K",
         "1.0",

@@ -16,7 +16,16 @@ from sim.plant.advance import REACHED, _one_segment
 from sim.plant.circuit import set_legs
 from sim.plant.emf import trapezoid
 from sim.plant.hall import hall_places
-from sim.plant.records import PLANT, PLANT_STATE, SEGMENT, SWITCHED_HIGH_SIDE, WINDOW_COLUMNS, Record
+from sim.plant.records import (
+    LOAD_ROWS,
+    PLANT,
+    PLANT_STATE,
+    SEGMENT,
+    SWITCHED_HIGH_SIDE,
+    WINDOW_COLUMNS,
+    Record,
+)
+from sim.run.metrics import LOSSES
 
 KNOTS = 6
 STEP_RAD = math.pi / 3.0
@@ -44,7 +53,7 @@ FRICTION = {
 """Bearing, air and impeller of the board motor, from the same scenario."""
 
 
-def plant(max_segment_deg: float = 4.0, max_segment_s: float = 1e-4, **values: float) -> Record:
+def plant(max_segment_deg: float = 4.0, max_segment_s: float = 1e-4, **values: Any) -> Record:
     """PLANT record: the board motor with `values` replaced. Lengths of a segment in electrical degrees and
     seconds."""
     knot, u_rad = hall_places(0.0, 4.0, KNOTS)
@@ -55,7 +64,8 @@ def plant(max_segment_deg: float = 4.0, max_segment_s: float = 1e-4, **values: f
     }  # fmt: skip
     record = np.zeros(1, PLANT)[0]
     for name, value in numbers.items():
-        record[name] = value
+        table = isinstance(value, list) and len(value) < LOAD_ROWS
+        record[name] = [*value, *[0.0] * (LOAD_ROWS - len(value))] if table else value
     return record
 
 
@@ -159,7 +169,7 @@ def magnetic_J(p: Record, s: Record) -> float:
 def imbalance(p: Record, s: Record, start_J: float = 0.0) -> float:
     """Energy that appeared or vanished, as a part of all that was turned over. `start_J`: kinetic plus
     magnetic at the start."""
-    losses = sum(float(s[name]) for name in ("copper_J", "switch_J", "diode_J", "friction_J", "load_J"))
-    stored = kinetic_J(p, s) + magnetic_J(p, s)
+    losses = sum(float(s[name]) for name in LOSSES)
+    stored = kinetic_J(p, s) + magnetic_J(p, s) + float(s["cogging_J"])
     turned_over = abs(float(s["supply_J"])) + start_J
     return (float(s["supply_J"]) + start_J - losses - stored) / turned_over

@@ -37,6 +37,16 @@ def flat_top(angle: float) -> float:
     return min(1.0, max(-1.0, 6.0 * triangle))
 
 
+def unloaded(_t: float, _omega: float) -> float:
+    """Torque of no load at a time and a forward speed."""
+    return 0.0
+
+
+def smooth(_angle: float) -> float:
+    """Torque of no detents at a mechanical angle."""
+    return 0.0
+
+
 @dataclass(frozen=True)
 class Reference:
     """Motor, supply and friction; the same numbers as PLANT, in their own words."""
@@ -52,14 +62,18 @@ class Reference:
     stiction: float = 0.0
     viscous: float = 0.0
     square_law: float = 0.0
+    shape: Callable[[float], float] = flat_top
+    load: Callable[[float, float], float] = unloaded
+    detent: Callable[[float], float] = smooth
 
     def shapes(self, angle: float) -> list[float]:
         """Back-EMF of the phases over ke and speed."""
-        return [flat_top(angle - lag) for lag in (0.0, 2.0 * SIXTH, 4.0 * SIXTH)]
+        return [self.shape(angle - lag) for lag in (0.0, 2.0 * SIXTH, 4.0 * SIXTH)]
 
     def torque(self, y: State) -> float:
-        """Air-gap torque."""
-        return self.ke * sum(f * i for f, i in zip(self.shapes(y[ANGLE]), y[:3], strict=True))
+        """Torque of currents and detents."""
+        drive = self.ke * sum(f * i for f, i in zip(self.shapes(y[ANGLE]), y[:3], strict=True))
+        return drive + self.detent(y[ANGLE] / self.poles)
 
     def star(self, volts: list[float | None], emf: list[float]) -> float:
         """Star-point voltage: the value at which the conducting branches' currents keep their sum of zero."""
@@ -68,7 +82,7 @@ class Reference:
             return sum(held) / len(held)
         return 0.5 * (self.supply - max(emf) - min(emf))
 
-    def rates(self, volts: list[float | None], held: bool, _t: float, y: State) -> list[float]:
+    def rates(self, volts: list[float | None], held: bool, t: float, y: State) -> list[float]:
         """Derivative of the state; `volts` is None where a terminal is open, `held` while stiction holds the
         rotor."""
         omega = y[OMEGA]
@@ -80,7 +94,7 @@ class Reference:
             0.0 if v is None or open_ > 1 else (v - star - e - self.ohm * i) / self.henry
             for v, e, i in zip(volts, emf, y[:3], strict=True)
         ]
-        drag = self.coulomb + self.viscous * omega + self.square_law * omega * omega
+        drag = self.coulomb + self.viscous * omega + self.square_law * omega * omega + self.load(t, omega)
         alpha = 0.0 if held else (self.torque(y) - drag) / self.inertia
         power = sum(
             self.supply * i
@@ -150,7 +164,9 @@ class Bridge:
             ("corner", -1, lambda _t, y: corner - y[ANGLE])
         ]
         if held:
-            found.append(("breakaway", -1, lambda _t, y: motor.stiction - motor.torque(y)))
+            found.append(
+                ("breakaway", -1, lambda t, y: motor.stiction + motor.load(t, 0.0) - motor.torque(y))
+            )
         volts = self.volts()
 
         def room(k: int, _t: float, y: State) -> float:
@@ -184,7 +200,7 @@ class Bridge:
         """States at `times` [s], commutating at the ideal angles; forward rotation only."""
         motor = self.motor
         t, y = 0.0, y0.copy()
-        held = motor.stiction > 0.0 and y[OMEGA] == 0.0
+        held = motor.stiction + motor.load(0.0, 0.0) > 0.0 and y[OMEGA] == 0.0
         rows: list[State] = []
         scale = np.array([1e-6, 1e-6, 1e-6, 1e-5, 1e-7, 1e-9, 1e-9])
         while t < times[-1]:

@@ -2,6 +2,8 @@
 `reference`."""
 
 import math
+from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -21,6 +23,56 @@ CASES = {
     "freewheel beyond 30 degrees, loaded, 5 kHz": (LOADED, 2e-4, 0.6, 0.03),
     "board motor, 20 kHz, half duty": ({**BOARD_MOTOR, **FRICTION}, 50e-6, 0.5, 0.03),
 }
+
+
+TABLE_RAD_S, TABLE_Nm = [0.0, 200.0, 500.0, 900.0], [4e-6, 1e-5, 2.5e-5, 2e-5]
+COG_Nm, COGS, DETENT_RAD = 4e-5, 12, math.radians(25.0)
+"""Detents of a twentieth of the board motor's stall torque. One lies where the rotor starts: it would fall
+back before the current has risen, and the second model turns forward only."""
+
+
+def brake(t: float, _omega: float) -> float:
+    """A brake that grips at 30 ms and lets go at 60 ms."""
+    return 3e-5 if 0.03 <= t < 0.06 else 1e-5
+
+
+# Added torques: fields of PLANT, and the same for the second model.
+TORQUES: dict[str, tuple[dict[str, Any], dict[str, Any]]] = {
+    "steps of a brake": (
+        {"load_steps": 3, "load_step_s": [0.0, 0.03, 0.06], "load_step_Nm": [1e-5, 3e-5, 1e-5]},
+        {"load": brake},
+    ),
+    "a table": (
+        {"table_rows": 4, "table_rad_s": TABLE_RAD_S, "table_Nm": TABLE_Nm},
+        {"load": lambda _t, omega: float(np.interp(omega, TABLE_RAD_S, TABLE_Nm))},
+    ),
+    "iron": ({"magnetic_drag_Nm": 1.5e-5, "eddy_Nm_s_per_rad": 2e-8},
+             {"load": lambda _t, omega: 1.5e-5 + 2e-8 * omega}),
+    "detents": (
+        {"cogging_Nm": COG_Nm, "cogs_per_turn": COGS,
+         "detent_rad": BOARD_MOTOR["pole_pairs"] * DETENT_RAD - FIRST_STEP_ANGLE},
+        {"detent": lambda angle: -COG_Nm * math.sin(COGS * (angle - DETENT_RAD))},
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", TORQUES)
+def test_added_torques_act_as_in_the_solver(name: str) -> None:
+    fields, words = TORQUES[name]
+    motor = {**BOARD_MOTOR, **FRICTION}
+    times = 0.12 * np.arange(1, 13) / 12.0
+    y0 = np.zeros(7)
+    y0[4] = FIRST_STEP_ANGLE + math.radians(START_DEG)
+    wanted = Bridge(replace(reference(motor), **words)).run(y0, times, rtol=1e-8)
+    p, s = plant(max_segment_deg=5.0, **motor, **fields), state(START_DEG)
+    samples = run(p, s, Drive(), times)
+    # The contract of the spin-up below: 0.05 %.
+    np.testing.assert_allclose(samples[:, 1], wanted[:, 3], rtol=5e-4)
+    assert float(s["supply_J"]) == pytest.approx(wanted[-1, 5], rel=1e-3)
+    assert abs(imbalance(p, s)) < 1e-4
+    if name != "detents":  # which take nothing in the mean
+        plain = run(plant(**motor), state(START_DEG), Drive(), times)
+        assert abs(samples[-1, 1] / plain[-1, 1] - 1.0) > 0.01
 
 
 def reference(motor: dict[str, float]) -> Reference:
