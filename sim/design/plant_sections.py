@@ -105,15 +105,67 @@ class Motor(Section):
 class Drive(Section):
     """The power stage: supply, switches, PWM."""
 
-    supply_V: float = declare("supply voltage at the bridge", "V", ge=0.5, le=60, example=5.0)
+    supply_V: float = declare("supply voltage without a load", "V", ge=0.5, le=60, example=5.0)
     switch_on_resistance_ohm: float = declare(
         "resistance of one closed switch; a current passes two of them", "ohm", ge=0, le=100, example=0.1
     )
     diode_drop_V: float = declare("forward voltage of one freewheel diode", "V", default=0.7, ge=0, le=5)
     pwm_Hz: float = declare("switching frequency of the duty", "Hz", default=20000.0, ge=1e3, le=2e5)
-    pwm_mode: Literal["high_side", "complementary"] = declare(
-        "what chops: the high-side switch (the diode below freewheels), or both switches in turn",
+    pwm_mode: Literal["high_side", "low_side", "complementary"] = declare(
+        "what chops: the high-side switch (the diode below freewheels), the low-side switch (the diode above "
+        "does), or both switches of the high leg in turn",
         default="high_side",
+    )
+    dead_time_s: float = declare(
+        "time for which both switches of a leg are off when it changes rails",
+        "s",
+        default=0.0,
+        ge=0,
+        le=1e-4,
+        example=5e-7,
+    )
+    over_current_trip_A: float | None = declare(
+        "current of the driven leg at which a comparator switches off until the next PWM period",
+        "A",
+        default=None,
+        ge=0.001,
+        le=1000,
+        example=10.0,
+        default_text="no comparator",
+    )
+    supply_resistance_ohm: float = declare(
+        "resistance of source and leads in front of the bulk capacitor; 0 is a stiff supply",
+        "ohm",
+        default=0.0,
+        ge=0,
+        le=100,
+        example=0.2,
+    )
+    bulk_capacitance_F: float = declare(
+        "capacitor across the bridge, used where the supply has a resistance (R C at least 1 us)",
+        "F",
+        default=1e-4,
+        ge=1e-7,
+        le=1,
+    )
+    battery_sag_ohm: float = declare(
+        "further resistance of a battery that builds up over battery_sag_time_s of load",
+        "ohm",
+        default=0.0,
+        ge=0,
+        le=100,
+        example=0.1,
+    )
+    battery_sag_time_s: float = declare(
+        "time constant with which the battery sags and recovers", "s", default=10.0, ge=0.01, le=1e4
+    )
+    battery_fade_V_per_As: float = declare(
+        "fall of the battery's voltage for each ampere-second taken out of it",
+        "V/As",
+        default=0.0,
+        ge=0,
+        le=10,
+        example=0.001,
     )
 
 
@@ -171,7 +223,7 @@ class Load(Section):
         "diameter of a propeller", "m", default=None, ge=0.005, le=5, example=0.1, default_text="no propeller"
     )
     propeller_power_coefficient: float | None = declare(
-        "power coefficient of the propeller at standstill in the air, P / (air density n^3 D^5), n in turns "
+        "power coefficient of the propeller in still air, P / (air density n^3 D^5), n in turns "
         "per second (measured ones of small propellers lie between 0.02 and 0.1)",
         default=None,
         ge=0.001,

@@ -1,8 +1,10 @@
-"""What the plant does by itself at given times: load steps and thermal ticks. A segment never crosses one."""
+"""What the plant does by itself at given times: load steps, thermal ticks, ends of dead times. A segment
+never crosses one."""
 
 import math
 
 from controllers.jit import kernel
+from sim.plant.circuit import set_legs
 from sim.plant.records import Record
 from sim.plant.thermal import thermal_tick
 
@@ -32,3 +34,5 @@ def keep_agenda(p: Record, s: Record) -> None:
     """Do what is due at `s.t_s`, and note in `s.next_s` when the next item is; called at the very start,
     too."""
     s.next_s = min(_load_step_s(p, s), _thermal_s(p, s))
+    if p.dead_s > 0.0:
+        set_legs(p, s)

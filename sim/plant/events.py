@@ -8,9 +8,9 @@ from sim.plant.present import ke_V_s_per_rad
 from sim.plant.records import HIGH, LOW, OFF, Record
 from sim.plant.segment import current_A
 
-NOTHING, LANDING, STOP, EXTINCTION, CONDUCTION, BREAKAWAY = range(6)
+NOTHING, LANDING, STOP, EXTINCTION, CONDUCTION, BREAKAWAY, TRIP = range(7)
 """Event kinds: an angular corner reached, standstill, a diode current gone, a diode turning on, stiction
-overcome."""
+overcome, the current of the driven leg above the comparator's threshold."""
 
 CORNER_RAD = 1e-6
 """A corner of the back-EMF table counts as reached within this electrical angle: what is over carries into
@@ -83,8 +83,8 @@ def conduction_s(p: Record, w: Record, k: int) -> float:
     """When the floating terminal `k` (linear in time) passes a rail by a diode drop, or infinity."""
     start, end = w.w_start_V[k], w.w_end_V[k]
     margin = p.diode_V + 2e-7
-    if end > p.supply_V + margin:
-        return w.h_s * max(0.0, (p.supply_V + margin - start) / (end - start))
+    if end > w.bus_V + margin:
+        return w.h_s * max(0.0, (w.bus_V + margin - start) / (end - start))
     if end < -margin:
         return w.h_s * max(0.0, (-margin - start) / (end - start))
     return math.inf
@@ -115,6 +115,23 @@ def breakaway_s(p: Record, s: Record, w: Record) -> float:
         else:
             low = middle
     return high + 1e-12
+
+
+@kernel
+def trip_s(p: Record, s: Record, w: Record) -> float:
+    """When the current of the leg at the upper rail exceeds the comparator's threshold, or infinity.
+    Bisection: what rises and falls again within a segment is not seen."""
+    for k in range(3):
+        if s.leg[k] == HIGH and (w.i_end_A[k] > p.trip_A or s.i_A[k] > p.trip_A):
+            low, high = 0.0, w.h_s if s.i_A[k] <= p.trip_A else 0.0
+            for _ in range(_ROOT_STEPS):
+                middle = 0.5 * (low + high)
+                if current_A(w, k, middle) > p.trip_A:
+                    high = middle
+                else:
+                    low = middle
+            return high
+    return math.inf
 
 
 @kernel
@@ -153,6 +170,10 @@ def earliest(p: Record, s: Record, w: Record, corner_rad: float, within_rad: flo
         t_s = w.h_s * corner_rad / advance
         if t_s < at_s:
             at_s, kind = t_s, LANDING
+    if p.trip_A > 0.0 and not s.tripped:
+        t_s = trip_s(p, s, w)
+        if t_s < at_s:
+            at_s, kind = t_s, TRIP
     diode_s, diode_kind, leg = _earliest_diode(p, s, w)
     return (diode_s, diode_kind, leg) if diode_s < at_s else (at_s, kind, -1)
 
@@ -179,8 +200,8 @@ def extinguish(s: Record, k: int) -> None:
 
 
 @kernel
-def turn_on(p: Record, s: Record, w: Record, k: int) -> None:
+def turn_on(s: Record, w: Record, k: int) -> None:
     """Turn on the diode of floating leg `k`; `settle` finds the opposite one when nothing else conducts."""
-    upper = w.w_end_V[k] > 0.5 * p.supply_V
+    upper = w.w_end_V[k] > 0.5 * w.bus_V
     s.diode[k] = HIGH if upper else LOW
     s.unsettled = 1

@@ -21,3 +21,9 @@ def winding_ohm(p: Record, s: Record) -> float:
 def path_ohm(p: Record, s: Record) -> float:
     """Resistance of a phase and of the switch or diode behind it."""
     return p.resistance_ohm + s.warm_ohm + p.switch_ohm
+
+
+@kernel
+def bus_V(p: Record, s: Record) -> float:
+    """Voltage at the bridge."""
+    return p.supply_V - s.sag_V

@@ -18,9 +18,9 @@ OFF, HIGH, LOW = 0, 1, 2
 """What a half-bridge is told to do; the diode that conducts in an OFF leg is named by the rail it leads
 to."""
 
-SWITCHED_HIGH_SIDE, SWITCHED_COMPLEMENTARY = 0, 1
-"""What the chopped leg does in the PWM off time: freewheel through its diode, or conduct to the bottom
-rail."""
+SWITCHED_HIGH_SIDE, SWITCHED_COMPLEMENTARY, SWITCHED_LOW_SIDE = range(3)
+"""What happens in the PWM off time: the high leg freewheels through its lower diode, or conducts to the
+bottom rail; or the low leg freewheels through its upper diode."""
 
 HALL_PLACES = 4
 """Rise and fall met turning forward, rise and fall met turning backward."""
@@ -60,7 +60,14 @@ PLANT = np.dtype(
         ("ohm_per_K", "f8"),
         ("ke_per_K", "f8"),
         ("supply_V", "f8"),
+        ("supply_ohm", "f8"),
+        ("bulk_F", "f8"),
+        ("sag_ohm", "f8"),
+        ("sag_s", "f8"),
+        ("fade_V_per_As", "f8"),
         ("diode_V", "f8"),
+        ("dead_s", "f8"),
+        ("trip_A", "f8"),
         ("pwm_mode", "i8"),
         ("knots", "i8"),
         ("cell_rad", "f8"),
@@ -96,7 +103,17 @@ PLANT_STATE = np.dtype(
         ("segments", "i8"),
         ("peak_A", "f8"),
         ("square_A2s", "f8"),
+        ("sag_V", "f8"),
+        ("deepest_sag_V", "f8"),
+        ("drawn_A_s", "f8"),
+        ("polarised_V", "f8"),
+        ("left_rail", "i8", (3,)),
+        ("left_s", "f8", (3,)),
+        ("tripped", "i8"),
+        ("trips", "i8"),
+        ("idle", "i8"),
         ("supply_J", "f8"),
+        ("source_J", "f8"),
         ("copper_J", "f8"),
         ("switch_J", "f8"),
         ("diode_J", "f8"),
@@ -123,7 +140,10 @@ PLANT_STATE = np.dtype(
 `square_A2s` is the integral of the sum of the three squared phase currents; `busy` tells the close-up what
 the processor does. `next_s`: when the plant has something to do by itself, see `sim.plant.agenda`.
 `cogging_J`: work done against the detents, stored. `..._rise_K`: above ambient; `warm_ohm` and
-`ke_drift_V_s_per_rad`: what the temperatures add to `PLANT`'s values."""
+`ke_drift_V_s_per_rad`: what the temperatures add to `PLANT`'s values. `sag_V`: how far the voltage at the
+bridge lies below `supply_V`. `supply_J` leaves the source, `source_J` of it stays in its resistance.
+`left_rail`, `left_s`: the rail a leg was at last, and when it was let go. `idle`: segments of no length in a
+row."""
 
 SEGMENT = np.dtype(
     [
@@ -132,6 +152,8 @@ SEGMENT = np.dtype(
         ("b_A_per_s", "f8", (3,)),
         ("c_A", "f8", (3,)),
         ("i_end_A", "f8", (3,)),
+        ("bus_V", "f8"),
+        ("bus_V_per_s", "f8"),
         ("v_V", "f8", (3,)),
         ("conducts", "i8", (3,)),
         ("w_start_V", "f8", (3,)),

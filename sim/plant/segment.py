@@ -14,7 +14,7 @@ from typing import TypeAlias
 from controllers.jit import kernel
 from sim.plant.circuit import conduction, neutral_V
 from sim.plant.drag import cogging_mean_Nm, friction_Nm, iron_Nm, load_Nm
-from sim.plant.present import ke_V_s_per_rad, path_ohm
+from sim.plant.present import bus_V, ke_V_s_per_rad, path_ohm
 from sim.plant.records import Record
 
 Decay: TypeAlias = tuple[float, float, float, float, float, float, float]
@@ -105,8 +105,8 @@ def _currents(p: Record, s: Record, w: Record, omega_end: float) -> float:
     start, end = ke * s.omega_rad_s, ke * omega_end
     count = conduction(p, s, w)
     f0, f1 = w.shape_start, w.shape_end
-    star_start_V = neutral_V(p, w, count, start * f0[0], start * f0[1], start * f0[2])
-    star_end_V = neutral_V(p, w, count, end * f1[0], end * f1[1], end * f1[2])
+    star_start_V = neutral_V(w, count, start * f0[0], start * f0[1], start * f0[2])
+    star_end_V = neutral_V(w, count, end * f1[0], end * f1[1], end * f1[2])
     per_ohm = 1.0 / path_ohm(p, s)
     w.tau_s = p.inductance_H * per_ohm
     decay = _decay(w.h_s, w.tau_s)
@@ -144,6 +144,7 @@ def trial(p: Record, s: Record, w: Record, shape: Record, h_s: float) -> None:
     `w.direction`."""
     w.h_s = h_s
     w.turned_back = False
+    w.bus_V = bus_V(p, s) + 0.5 * h_s * w.bus_V_per_s
     omega_end = _predict(p, s, w, shape, h_s)
     impulse = _currents(p, s, w, omega_end)
     if w.direction == 0:

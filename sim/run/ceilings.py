@@ -63,10 +63,10 @@ def torque_balance_rpm(design: Design) -> float:
     """Speed at which ideally timed six-step torque at full supply equals friction and load; bisection,
     inductance left out.
 
-    Torque: 2 ke i with i = (V - 2 ke w) / (2 (R + R_switch)), two phases on.
+    Torque: 2 ke i with i = (V - 2 ke w) / (2 (R + R_switch) + R_supply), two phases on, a battery sagged.
     """
     p = plant_parameters(design)
-    ohm = 2.0 * (p["resistance_ohm"] + p["switch_ohm"])
+    ohm = 2.0 * (p["resistance_ohm"] + p["switch_ohm"]) + p["supply_ohm"] + p["sag_ohm"]
     ke2 = 2.0 * p["ke_V_s_per_rad"]
 
     def excess_Nm(omega: float) -> float:

@@ -69,6 +69,8 @@ class Metrics:
     settled_step_ticks: float
     efficiency: float
     energy_balance_error: float
+    over_current_trips: int
+    lowest_bridge_V: float
     winding_C: float | None
     winding_steady_C: float | None
 
@@ -99,16 +101,19 @@ def _time_to(recording: Recording, speed_rpm: float) -> float | None:
     return float(column(recording, "t_s")[reached[0]]) if len(reached) else None
 
 
-LOSSES = ("copper_J", "switch_J", "diode_J", "friction_J", "iron_J", "load_J")
+LOSSES = ("source_J", "copper_J", "switch_J", "diode_J", "friction_J", "iron_J", "load_J")
 """Where energy goes for good, fields of PLANT_STATE."""
 
 
 def stored_J(recording: Recording) -> float:
-    """Energy in rotor, inductances and detents at the end of the run; all were empty at its start."""
+    """Energy in rotor, inductances, detents and bulk capacitor at the end of the run, above that of its
+    start."""
     s, p = recording.state, recording.plant
     kinetic = 0.5 * p["inertia_kg_m2"] * s["omega_rad_s"] ** 2
     magnetic = 0.5 * p["inductance_H"] * np.sum(s["i_A"] ** 2)
-    return float(kinetic + magnetic + s["cogging_J"])
+    bus_V = p["supply_V"] - s["sag_V"]
+    charged = 0.5 * p["bulk_F"] * (bus_V**2 - p["supply_V"] ** 2)
+    return float(kinetic + magnetic + s["cogging_J"] + charged)
 
 
 def energy_balance_error(recording: Recording) -> float:
@@ -173,6 +178,8 @@ def _motor_numbers(recording: Recording) -> dict[str, Any]:
         "peak_phase_A": float(s["peak_A"]),
         "rms_phase_A": rms,
         "efficiency": _efficiency(recording),
+        "over_current_trips": int(s["trips"]),
+        "lowest_bridge_V": float(recording.plant["supply_V"] - s["deepest_sag_V"]),
         "energy_balance_error": energy_balance_error(recording),
         **_temperatures(recording),
     }

@@ -17,6 +17,7 @@ from sim.plant.records import (
     PLANT_STATE,
     SWITCHED_COMPLEMENTARY,
     SWITCHED_HIGH_SIDE,
+    SWITCHED_LOW_SIDE,
     Record,
 )
 from sim.plant.thermal import two_nodes
@@ -38,7 +39,15 @@ SEGMENTS_PER_COG = 24
 """Segments in a detent at least: the work of a detent then comes out to 1e-4
 (tests/plant/test_cogging.py)."""
 
-_PWM_MODES = {"high_side": SWITCHED_HIGH_SIDE, "complementary": SWITCHED_COMPLEMENTARY}
+BUS_PART = 0.05
+"""Part of the supply's time constants that a segment may last: the voltage at the bridge is held over it
+(tests/plant/test_supply.py: 0.05 % of speed)."""
+
+_PWM_MODES = {
+    "high_side": SWITCHED_HIGH_SIDE,
+    "complementary": SWITCHED_COMPLEMENTARY,
+    "low_side": SWITCHED_LOW_SIDE,
+}
 RAD_S_PER_RPM = math.pi / 30.0
 
 
@@ -71,6 +80,15 @@ def _coupling_s(p: Record) -> float:
     return float(COUPLING_PART * min(max(tau_m, math.sqrt(tau_m * tau_e)), tau_drag))
 
 
+def _bus_s(p: Record) -> float:
+    """Longest segment over which the voltage at the bridge may be held: part of R C, and of sqrt(L C) with
+    two phases in series; infinite for a stiff supply."""
+    if p["supply_ohm"] == 0.0:
+        return math.inf
+    swing_s = math.sqrt(2.0 * p["inductance_H"] * p["bulk_F"])
+    return float(BUS_PART * min(p["supply_ohm"] * p["bulk_F"], swing_s))
+
+
 def _motor_values(design: Design) -> dict[str, Any]:
     """Fields of PLANT for winding, magnets and friction."""
     motor = design.motor
@@ -100,6 +118,13 @@ def _drive_values(design: Design) -> dict[str, Any]:
         "supply_V": drive.supply_V,
         "diode_V": drive.diode_drop_V,
         "pwm_mode": _PWM_MODES[drive.pwm_mode],
+        "dead_s": drive.dead_time_s,
+        "trip_A": drive.over_current_trip_A or 0.0,
+        "supply_ohm": drive.supply_resistance_ohm,
+        "bulk_F": drive.bulk_capacitance_F,
+        "sag_ohm": drive.battery_sag_ohm,
+        "sag_s": drive.battery_sag_time_s if drive.battery_sag_ohm > 0.0 else 0.0,
+        "fade_V_per_As": drive.battery_fade_V_per_As,
     }
 
 
@@ -203,7 +228,7 @@ def plant_parameters(design: Design) -> Record:
             "window_from_s": math.inf,
         },
     )
-    p["max_segment_s"] = min(design.numerics.max_segment_s, _coupling_s(p))
+    p["max_segment_s"] = min(design.numerics.max_segment_s, _coupling_s(p), _bus_s(p))
     return p
 
 

@@ -77,6 +77,8 @@ class Result:
             "motor": {
                 "peak_phase_A": metrics.peak_phase_A,
                 "rms_phase_A": metrics.rms_phase_A,
+                "over_current_trips": metrics.over_current_trips,
+                "lowest_bridge_V": metrics.lowest_bridge_V,
                 "winding_C": metrics.winding_C,
                 "winding_steady_C": finite(metrics.winding_steady_C),
                 "winding_limit_C": self.design.thermal.winding_limit_C,

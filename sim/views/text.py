@@ -144,11 +144,24 @@ def _motor(result: Result) -> str:
         "Motor",
         [
             ("phase current", f"{metrics.rms_phase_A:.3f} A rms, {metrics.peak_phase_A:.3f} A peak"),
+            *_supply(result),
             *_winding(result),
             ("efficiency", f"{metrics.efficiency:.1%} (load over supply, at the end)"),
             ("energy balance", f"off by {metrics.energy_balance_error:.1e} of what went in"),
         ],
     )
+
+
+def _supply(result: Result) -> Iterable[tuple[str, str]]:
+    """What the supply and the comparator did, where there is something to say."""
+    metrics, drive = result.metrics, result.design.drive
+    if drive.supply_resistance_ohm > 0.0:
+        yield (
+            "supply",
+            f"{metrics.lowest_bridge_V:.2f} V at the bridge at the lowest, {drive.supply_V:g} V open",
+        )
+    if drive.over_current_trip_A is not None:
+        yield "current limit", f"{metrics.over_current_trips:,} trips at {drive.over_current_trip_A:g} A"
 
 
 def _winding(result: Result) -> Iterable[tuple[str, str]]:

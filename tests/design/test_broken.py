@@ -115,6 +115,14 @@ BROKEN_VALUES = [
         "must hold at most 16 rows, found 17 rows",
     ),
     ("load.rotor", '"jammed"', "load.rotor", "allowed: free, locked"),
+    ("drive.supply_resistance_ohm", "0.001", "drive.bulk_capacitance_F", "allowed: 0.001 F and more"),
+    (
+        "drive.battery_sag_ohm",
+        "0.1",
+        "drive.supply_resistance_ohm",
+        "must be above 0 for a battery that sags",
+    ),
+    ("drive.dead_time_s", "2e-5", "drive.dead_time_s", "allowed: up to 1.25e-5 s"),
     (
         "thermal.winding_J_per_K",
         "1.0",
