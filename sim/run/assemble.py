@@ -3,6 +3,7 @@
 import math
 import threading
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
