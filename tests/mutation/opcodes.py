@@ -197,6 +197,8 @@ def first_test(opcode: str) -> str:
         return "array_semantics"
     if opcode.startswith("F_") or "FLOAT" in opcode:
         return "float_semantics"
+    if opcode.endswith("_SHIFT"):
+        return "fixed_semantics"
     if opcode in ("RET", "IN", "OUT", "JUMP", "MOVE"):
         return "good_programs"
     return "integer_semantics"
