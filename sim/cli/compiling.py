@@ -5,13 +5,14 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 
+from controllers.jit import NativeKernel
 from sim.loop.native import native_spin
 
 
 @contextmanager
-def compile_notice() -> Iterator[None]:
-    """Around the first simulation of a command: a notice on standard error when it has to compile."""
-    if native_spin.is_compiled:
+def compile_notice(kernel: NativeKernel = native_spin) -> Iterator[None]:
+    """Around the first use of a kernel by a command: a notice on standard error when it has to compile."""
+    if kernel.is_compiled:
         yield
         return
     print(
