@@ -37,7 +37,7 @@ def test_every_opcode_has_its_form_in_these_tests() -> None:
     assert tested | set(ACCESSES) == {opcode.number for opcode in opcodes.OPCODES}
 
 
-@settings(max_examples=1000, deadline=None)
+@settings(max_examples=500, deadline=None)
 @given(st.data())
 def test_result_of_the_machine_lies_in_the_range_and_its_faults_are_foreseen(data: Any) -> None:
     form = data.draw(st.sampled_from(FORMS))

@@ -25,7 +25,7 @@ g = var(f32, 0)
 r = array(u8, 6, 0)
 k = table(u16, (10, 20, 30))"""
 
-# t and a any u16, b 0..1, s and w any of their kind, f any number of s, or NaN
+# t and a any u16, b 0..7, s and w any of their kind, f any number of s, or NaN
 ANY = """self.t = u16(hw.timer())
 self.a = hw.command_rpm()
 self.b = hw.hall()
@@ -71,7 +71,7 @@ PROVED = [
     "self.f = f32(self.s)\nself.b = u8(min(max(self.f, 0.0), 255.0))",
     "for i in range(3):\n    self.b = u8(i) + self.b",
     "self.b = self.c * 80",
-    "self.w = i32(self.a) * 1000 + i32(self.k[self.b])",
+    "self.w = i32(self.a) * 1000 + i32(self.k[self.b & 1])",
 ]
 
 
@@ -146,7 +146,8 @@ def variable(found: Bounds, name: str) -> Variable:
 
 
 def test_variable_has_every_value_it_is_given_and_the_width_that_would_do(tmp_path: Path) -> None:
-    body = "n = u32(hw.command_rpm()) * 2\nself.a = u16(n // 1000)\nself.w = -i32(self.a)\nself.x = 0.5\nhw.set_step(self.c)"
+    body = "n = u32(hw.command_rpm()) * 2\nself.a = u16(n // 1000)\nself.w = -i32(self.a)\nself.x = 0.5"
+    body += "\nhw.set_step(self.c)"
     found = analyse(tmp_path, body, arithmetic="q16.16")
     assert variable(found, "n") == Variable("on_start", "u32", variable(found, "n").value, "u32")
     assert variable(found, "n").value.high == 131070
@@ -171,8 +172,8 @@ def test_narrowest_kind(kind: Kind, fraction_bits: int, found: Whole, enough: st
 
 
 def test_unreached_lines_are_named(tmp_path: Path) -> None:
-    found = analyse(tmp_path, "if hw.hall() > 1:\n    self.a = 1\nelse:\n    self.a = 2")
-    text = law_text("if hw.hall() > 1:\n    self.a = 1", VARIABLES)
+    found = analyse(tmp_path, "if hw.hall() > 7:\n    self.a = 1\nelse:\n    self.a = 2")
+    text = law_text("if hw.hall() > 7:\n    self.a = 1", VARIABLES)
     line = 1 + next(n for n, words in enumerate(text.splitlines()) if words.strip() == "self.a = 1")
     assert found.unreached == (f"line {line}",)
 
@@ -187,7 +188,7 @@ def test_declared_input_range_decides(tmp_path: Path) -> None:
     ("inputs", "message"),
     [
         ({"rpm": (0, 1)}, "rpm: is an input port, found rpm; use timer, captured, hall, command_rpm"),
-        ({"hall": (0, 2)}, "hall: lies in 0..1, low end first, found 0..2; correct the range"),
+        ({"hall": (0, 8)}, "hall: lies in 0..7, low end first, found 0..8; correct the range"),
         ({"timer": (9, 8)}, "timer: lies in 0..65535, low end first, found 9..8; correct the range"),
     ],
 )  # fmt: skip
@@ -202,7 +203,7 @@ def test_rows_are_plain_data_for_json(tmp_path: Path) -> None:
     found = analyse(tmp_path, "self.f = 1.0 / f32(hw.hall())\nself.a = self.a + 1")
     data = json.loads(json.dumps(rows(found.verdicts), allow_nan=False))
     assert data[0]["result"]["high"] is None
-    assert data[0]["operands"][1] == {"name": "", "low": 0, "high": 1, "may_be_nan": False}
+    assert data[0]["operands"][1] == {"name": "", "low": 0, "high": 7, "may_be_nan": False}
     assert {"line", "place", "check", "proved", "operation"} <= data[1].keys()
     assert [row["value"]["name"] for row in rows(found.variables)] == ["a", "f"]
 

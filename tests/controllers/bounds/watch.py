@@ -52,7 +52,13 @@ class Watch:
         for _ in range(rounds if others else 0):
             self.call(self.draw.choice(others))
 
+    def repeat(self, handler: str, times: int) -> None:
+        """One handler many times."""
+        for _ in range(times):
+            self.call(handler)
+
     def call(self, handler: str) -> None:
+        """One handler to its end."""
         pc = self.program.handlers[handler]
         while self.listing.rows[pc].op != opcodes.RET:
             self._interrupt(handler)
