@@ -25,7 +25,7 @@ import numba
 Function = TypeVar("Function", bound=Callable[..., Any])
 
 _OPTIONS: dict[str, Any] = {"error_model": "numpy", "_nrt": False, "forceinline": True}
-_PACKAGES = ("controllers", "sim/plant", "sim/processor", "sim/loop")
+_PACKAGES = ("controllers", "controllers/check/bench", "sim/plant", "sim/processor", "sim/loop")
 
 
 def kernel(function: Function) -> Function:

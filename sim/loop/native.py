@@ -6,6 +6,7 @@ import numpy as np
 from numba import carray as array  # type: ignore[attr-defined]
 from numpy.typing import NDArray
 
+from controllers.faults import FAULT_NAMES
 from controllers.jit import NativeKernel
 from sim.loop.spin import spin
 from sim.plant.records import PLANT, PLANT_STATE, SEGMENT, WINDOW_COLUMNS, Record
@@ -13,7 +14,7 @@ from sim.processor.records import LOG_COLUMNS, PROCESSOR, PROCESSOR_STATE, TRACE
 
 _PHASES = 3
 _CODE_COLUMNS = 6
-_FAULT_KINDS = 3
+_FAULT_KINDS = len(FAULT_NAMES)
 _COMMAND_COLUMNS = 2
 _TRACE, _WINDOW, _LOG = len(TRACE_COLUMNS), len(WINDOW_COLUMNS), len(LOG_COLUMNS)
 _ADDRESSES, _INTEGERS = 15, 8
