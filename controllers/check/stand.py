@@ -22,7 +22,7 @@ from controllers.faults import FAULT_NAMES
 from controllers.ports import STEP_OFF
 from controllers.program import Program
 
-MAX_CALLS = 20_000
+MAX_CALLS = 100_000
 """Handlers run in one scenario before it is given up: one that steps blindly through a wrap of a 32-bit timer
 would take minutes."""
 

@@ -72,7 +72,7 @@ def _processor(
 ) -> None:
     """Let the processor do all that it does at `k.now`; `before` keeps the slots as the running handler
     found them."""
-    while not k.stopped:
+    while not k.stopped and k.calls < c.max_calls:
         if k.handler == ASLEEP:
             if k.wake != k.now:
                 return
