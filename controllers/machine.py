@@ -85,6 +85,7 @@ from controllers.opcodes import (
     XOR,
 )  # fmt: skip
 from controllers.wide import (
+    cell_product,
     clamped,
     is_below,
     wide_add,
@@ -101,6 +102,8 @@ from controllers.wide import (
 
 Record = Any
 
+UNLIMITED: Final = 1 << 62
+"""A budget of cycles that no run spends."""
 _SINGLE: Final = F32.index
 _LOW: Final = np.array([0 if k.is_float or k.is_wide else k.low for k in MACHINE_KINDS], dtype=np.int64)
 _HIGH: Final = np.array([0 if k.is_float or k.is_wide else k.high for k in MACHINE_KINDS], dtype=np.int64)
@@ -207,16 +210,28 @@ def element(faults: Record, pc: int, base: int, index: int, length: int) -> int:
 
 
 @kernel
-def run(  # noqa: C901 (one chain over the instruction set; each operation is a helper)
-    code: Record, cost: Record, ints: Record, floats: Record, faults: Record, pc: int
-) -> tuple[int, int]:
+def run(code: Record, cost: Record, ints: Record, floats: Record, faults: Record, pc: int) -> tuple[int, int]:
     """Execute from `pc` up to the next IN, OUT or RET.
+
+    Arguments: as `run_until`.
+    Returns: (pc of the instruction that stopped, cycles including that instruction). The caller makes the
+    port access (IN: writes ints[dst]; OUT: reads ints[a]; port number in column 5) and resumes at pc + 1.
+    """
+    pc, cycles = run_until(code, cost, ints, floats, faults, pc, UNLIMITED)
+    return pc, cycles + cost[pc]
+
+
+@kernel
+def run_until(  # noqa: C901 (one chain over the instruction set; each operation is a helper)
+    code: Record, cost: Record, ints: Record, floats: Record, faults: Record, pc: int, budget: int
+) -> tuple[int, int]:
+    """Execute whole instructions from `pc` while they take at most `budget` cycles together, and none from
+    the next IN, OUT or RET on.
 
     Arguments: code int32[n, 6] C-contiguous; cost int64[n] CPU clock cycles per instruction; ints
     int64[slots] and floats float64[slots], written; faults int64[n, 4], counted up (columns
     `faults.FAULT_NAMES`).
-    Returns: (pc of the instruction that stopped, cycles including that instruction). The caller makes the
-    port access (IN: writes ints[dst]; OUT: reads ints[a]; port number in column 5) and resumes at pc + 1.
+    Returns: (pc of the first instruction not executed, cycles of those that were).
     """
     cycles = 0
     while True:
@@ -226,9 +241,11 @@ def run(  # noqa: C901 (one chain over the instruction set; each operation is a 
         a = code[pc, 3]
         b = code[pc, 4]
         extra = code[pc, 5]
-        cycles += cost[pc]
         if op == RET or op == IN or op == OUT:  # noqa: SIM109 (numba makes a switch of plain comparisons)
             return pc, cycles
+        if cycles + cost[pc] > budget:
+            return pc, cycles
+        cycles += cost[pc]
         if op == JUMP:
             pc = extra - 1
         elif op == MOVE:
@@ -239,7 +256,7 @@ def run(  # noqa: C901 (one chain over the instruction set; each operation is a 
             store_counted(ints, faults, pc, dst, ints[a] - ints[b], kind, OVERFLOW)
         elif op == MUL:
             # u32 * u32 may leave int64; the low 64 bits kept are negative then, so the wrap is still counted
-            store_counted(ints, faults, pc, dst, ints[a] * ints[b], kind, OVERFLOW)
+            store_counted(ints, faults, pc, dst, cell_product(ints[a], ints[b]), kind, OVERFLOW)
         elif op == DIV:
             divide(ints, faults, pc, dst, ints[a], ints[b], kind)
         elif op == MOD:
@@ -321,7 +338,7 @@ def run(  # noqa: C901 (one chain over the instruction set; each operation is a 
         elif op == SAT_SUB:
             ints[dst] = clamped(ints[a] - ints[b], kind, kind)
         elif op == SAT_MUL_SHIFT:
-            ints[dst] = clamped((ints[a] * ints[b]) >> extra, kind, _PRODUCT[kind])
+            ints[dst] = clamped(cell_product(ints[a], ints[b]) >> extra, kind, _PRODUCT[kind])
         elif op == SAT_CONVERT:
             ints[dst] = clamped(rescaled(ints[a], b), kind, extra)
         elif op == SAT_FROM_FLOAT:
@@ -329,7 +346,7 @@ def run(  # noqa: C901 (one chain over the instruction set; each operation is a 
         elif op == WRAP_CONVERT:
             ints[dst] = wrap(ints[a], kind)
         elif op == MUL_WIDE:
-            ints[dst] = ints[a] * ints[b]
+            ints[dst] = cell_product(ints[a], ints[b])
         elif op == WIDE_ADD:
             wide_add(ints, faults, pc, dst, ints[a], ints[b], kind)
         elif op == WIDE_SUB:

@@ -9,7 +9,7 @@ import numpy as np
 from controllers.binding import Binding
 from controllers.faults import FAULT_NAMES
 
-HANDLERS: Final = ("on_start", "on_hall_edge", "on_step_timer", "on_control_tick")
+HANDLERS: Final = ("on_start", "on_hall_edge", "on_step_timer", "on_control_tick", "main_loop")
 ABSENT: Final = -1
 
 COLUMNS: Final = ("op", "kind", "dst", "a", "b", "extra")
@@ -63,14 +63,21 @@ class Program:
     source: tuple[str, ...]
     files: tuple[tuple[str, int], ...]
 
-    def place(self, line: int) -> str:
-        """Where a line of `lines` stands: "line 12" of the law's own file, else "line 12 of base.py"."""
-        name, before = max((f for f in self.files if f[1] < line), key=lambda f: f[1])
-        return f"line {line - before}" if before == 0 else f"line {line - before} of {name}"
+    def file_of(self, line: int) -> tuple[str, int]:
+        """The entry of `files` that a line of `lines` belongs to."""
+        return max((f for f in self.files if f[1] < line), key=lambda f: f[1])
+
+    def place(self, line: int, last: int | None = None) -> str:
+        """Where a line of `lines` stands: "line 12" of the law's own file, else "line 12 of base.py"; with
+        `last`, of the same file: "lines 12-15"."""
+        name, before = self.file_of(line)
+        many = last is not None and last != line
+        numbers = f"lines {line - before}-{(last or line) - before}" if many else f"line {line - before}"
+        return numbers if before == 0 else f"{numbers} of {name}"
 
     @property
     def entries(self) -> Any:
-        """First pc of each of `HANDLERS`, int64[4]; ABSENT where the law has no such handler."""
+        """First pc of each of `HANDLERS`, int64[5]; ABSENT where the law has no such handler."""
         return np.array([self.handlers.get(name, ABSENT) for name in HANDLERS], dtype=np.int64)
 
     def new_faults(self) -> Any:
