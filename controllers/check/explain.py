@@ -2,11 +2,11 @@
 
 from typing import Any
 
+from controllers.c.snippet import c_vector
 from controllers.check.bench.records import LOG_ENTER, LOG_LEAVE, LOG_READ, LOG_WRITE
 from controllers.check.result import Counterexample
 from controllers.check.scenario import Scenario
 from controllers.check.stand import Bench, Outcome
-from controllers.check.vector import c_vector
 from controllers.faults import FAULT_NAMES
 from controllers.kinds import MACHINE_KINDS
 from controllers.ports import IN_PORTS, OUT_PORTS
@@ -32,7 +32,6 @@ def explain_call(
     program = bench.program
     outcome = bench.play(scenario, LOG_ROWS, calls=call + 1)
     before = statics(program, *outcome.before)
-    after = statics(program, outcome.ints, outcome.floats)
     first = statics(program, program.ints, program.floats)
     rows = _last_call(outcome)
     handler = HANDLERS[rows[-1][2]] if len(rows) and rows[-1][1] == LOG_LEAVE else bench.handler_of(pc)
@@ -49,7 +48,7 @@ def explain_call(
         outputs=writes,
         expected=expected,
         found=found,
-        vector=c_vector(handler, before, reads, writes, after),
+        vector=c_vector(program, handler, before, [value for _, value in reads]),
     )
 
 

@@ -120,12 +120,9 @@ def _judged_cycles(subject: Subject, space: Space, volume: _Volume, seed: int, e
     """Verdict on the bound of the handlers' cycles."""
     says = "no handler takes longer than its bound"
     bounds = [subject.linked.worst_case_cycles.get(name, 0) for name in HANDLERS]
-    parts = [
-        f"{name} {cycles:,} of {bound:,}"
-        for name, cycles, bound in zip(HANDLERS, volume.worst_cycles, bounds, strict=True)
-        if bound
-    ]
-    detail = f"clocks seen: {', '.join(parts)}"
+    rows = zip(HANDLERS, volume.worst_cycles, bounds, strict=True)
+    parts = [f"{name} {cycles:,} of {bound:,}" for name, cycles, bound in rows if cycles]
+    detail = f"clocks at most: {', '.join(parts)}"
     if volume.slowest is None:
         return Verdict("cycles", says, HOLDS, examples, detail)
     over = np.array(bounds)

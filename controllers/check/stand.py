@@ -19,6 +19,7 @@ from controllers.check.cover import Marked, marked
 from controllers.check.scenario import Scenario
 from controllers.cost import LinkedProgram
 from controllers.faults import FAULT_NAMES
+from controllers.graph import reachable
 from controllers.ports import STEP_OFF
 from controllers.program import Program
 
@@ -101,7 +102,8 @@ class Bench:
         self.calls = 0
         self.plays = 0
         self._constants = self._bench_record(motor)
-        self._cost = np.where(self.marks.is_mark, 0, cycles[self.marks.origin]).astype(np.int64)
+        is_free = self.marks.is_mark | self._of_main_loop()
+        self._cost = np.where(is_free, 0, cycles[self.marks.origin]).astype(np.int64)
         self._ints = np.zeros(self.marks.slots, dtype=np.int64)
         self._ints[: len(self.program.ints)] = self.program.ints
         self._ints[-1] = 1
@@ -109,6 +111,12 @@ class Bench:
         self._floats[: len(self.program.floats)] = self.program.floats
         self._work = _Work(len(self.marks.code), self.marks.slots)
         self._log = np.zeros((0, len(LOG_COLUMNS)), dtype=np.int64)
+
+    def _of_main_loop(self) -> Any:
+        """Rows of the marked code that belong to the main loop."""
+        first = self.program.handlers.get("main_loop")
+        pcs = set() if first is None else reachable(self.program, first)
+        return np.isin(self.marks.origin, list(pcs))
 
     def _bench_record(self, motor: Motor | None) -> Any:
         h, c = self.hardware, np.zeros(1, BENCH)

@@ -15,9 +15,11 @@ START: Final = HANDLERS.index("on_start")
 HALL_EDGE: Final = HANDLERS.index("on_hall_edge")
 STEP_TIMER: Final = HANDLERS.index("on_step_timer")
 CONTROL_TICK: Final = HANDLERS.index("on_control_tick")
+MAIN_LOOP: Final = HANDLERS.index("main_loop")
 HANDLER_COUNT: Final = len(HANDLERS)
-SERVICE_ORDER: Final = (STEP_TIMER, HALL_EDGE, CONTROL_TICK)
-"""Which pending handler is taken first; that of `sim.processor`, a test compares the two."""
+SERVICE_ORDER: Final = (STEP_TIMER, HALL_EDGE, CONTROL_TICK, MAIN_LOOP)
+"""Which pending handler is taken first; that of `sim.processor`, a test compares the two. The main loop's turn
+comes when the others have nothing to do, once after each of them."""
 
 EDGES: Final = 0
 WAIT: Final = 1

@@ -1,7 +1,8 @@
 """Flags, handlers and port accesses on the bench: one level, nothing interrupts a running handler.
 
 The same rules as in `sim.processor` for that structure, without its trace and its motor; a test plays the
-same edges on both.
+same edges on both. The body of a main loop runs once after every handler and takes no time, since interrupts
+would come between; what they do in between is the matter of `bounds.torn_accesses` and of the simulation.
 """
 
 from controllers.check.bench.records import (
@@ -13,6 +14,7 @@ from controllers.check.bench.records import (
     LOG_LEAVE,
     LOG_READ,
     LOG_WRITE,
+    MAIN_LOOP,
     MISSED_COMPARE,
     NEVER,
     SERVICE_ORDER,
@@ -71,7 +73,7 @@ def enter(c: Record, k: Record, log: Record) -> None:
             k.pending[handler] = 0
             k.handler = handler
             k.pc = c.handler_pc[handler]
-            k.resume = k.now + c.entry_cycles
+            k.resume = k.now + (0 if handler == MAIN_LOOP else c.entry_cycles)
             k.spent = 0
             note(k, log, LOG_ENTER, handler, 0)
             return
@@ -88,7 +90,9 @@ def leave(c: Record, k: Record, log: Record) -> None:
     if k.late_pc >= 0:
         found(c, k, MISSED_COMPARE, k.late_pc, k.finding_value)
         k.late_pc = -1
-    k.free = k.now + (0 if handler == START else c.exit_cycles)
+    k.free = k.now + (0 if handler == START or handler == MAIN_LOOP else c.exit_cycles)
+    if handler != MAIN_LOOP and c.handler_pc[MAIN_LOOP] >= 0:
+        k.pending[MAIN_LOOP] = 1
     k.handler = ASLEEP
     k.resume = NEVER
     k.wake = NEVER
