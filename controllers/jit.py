@@ -98,6 +98,11 @@ class NativeKernel:
         """Whether a call needs no compilation."""
         return self._call is not None or self.object_file.exists()
 
+    def prepare(self) -> None:
+        """Compile and load it now, so that the first call takes no longer than any other."""
+        if self._call is None:
+            self._call = self._load()
+
     def __call__(self, *arguments: int) -> int:
         """Run the kernel; addresses first, then integers."""
         if self._call is None:

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
-from controllers.cost import reachable, successors
+from controllers.graph import reachable, successors
 from controllers.opcodes import OPCODES, Opcode
 from controllers.program import SLOT_TEMP, Program
 

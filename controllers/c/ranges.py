@@ -10,7 +10,7 @@ from typing import Final, NamedTuple
 
 from controllers import opcodes
 from controllers.c.flow import A, B, Row
-from controllers.cost import successors
+from controllers.graph import successors
 from controllers.kinds import MACHINE_KINDS, Kind
 from controllers.opcodes import RET
 from controllers.program import SLOT_CONST, SLOT_TEMP, Program

@@ -13,8 +13,9 @@ from controllers.check.subject import Subject
 from controllers.check.traces import Trace, trace_of
 
 EXACT_TURN_PART: Final = 0.01
-"""Fixed point and f64 may place a step this part of a turn apart: 3.6 electrical degrees, a quarter of what
-counts as late."""
+"""Fixed point and f64 may place a step this part of a turn apart, besides a tick for each of its six steps: 3.6
+electrical degrees, a quarter of what counts as late."""
+STEPS: Final = 6
 EXACT_DUTY_PART: Final = 0.02
 """And set duties this part of full duty apart: the smallest tolerance on speed that designs state, 2 %."""
 ERROR_PART: Final = 0.02
@@ -78,12 +79,18 @@ def judge_sign(subject: Subject, scenario: Scenario) -> Wrong | None:
 
 
 def _response(subject: Subject, trace: Trace, places: Any) -> tuple[int, float]:
-    """Duty, and lead of the steps over a turn in ticks, at the end of these edges."""
-    ends = places[-4:]
-    intervals = trace.step_intervals(float(ends[0]), float(ends[-1]))
-    step = float(np.mean(intervals)) if len(intervals) else float(ends[-1] - ends[-2]) / 6
-    lead = (float(ends[-1] - ends[-2]) - 6 * step) / subject.hardware.tick_cycles
-    return trace.duty_at(float(ends[-1])), lead
+    """Duty, and lead of the steps over a turn in ticks, at the end of these edges: the turn less six times the
+    mean time between its steps. A turn with one step lags as far as can be."""
+    leads = [_lead(trace, start, end) for start, end in zip(places[-4:-1], places[-3:], strict=True)]
+    return trace.duty_at(float(places[-1])), float(np.mean(leads)) / subject.hardware.tick_cycles
+
+
+def _lead(trace: Trace, start: int, end: int) -> float:
+    """Of one turn [cycles]."""
+    cycles = trace.cycles(trace.steps)
+    inside = cycles[(cycles >= start) & (cycles < end)]
+    step = float(np.diff(inside).mean()) if len(inside) > 1 else float(end - start)
+    return float(end - start) - STEPS * step
 
 
 # distance from f64
@@ -97,8 +104,8 @@ def smooth_turns(subject: Subject) -> Space:
 
 
 def distance(subject: Subject, scenario: Scenario) -> tuple[float, float, int]:
-    """From the same law in f64, both without cost: of steps as a part of a turn, of duty as a part of full
-    duty, and the number of the row in the trace that shows the larger one."""
+    """From the same law in f64, both without cost: of steps as a part of a turn, beyond a tick a step; of duty
+    as a part of full duty; and the number of the row in the trace that shows the larger one."""
     assert subject.exact_bench is not None
     own, exact = trace_of(subject.instant, scenario), trace_of(subject.exact_bench, scenario)
     shared = min(len(own.steps), len(exact.steps))
@@ -109,7 +116,8 @@ def distance(subject: Subject, scenario: Scenario) -> tuple[float, float, int]:
     turn = np.diff(places, append=2 * places[-1] - places[-2])
     of = turn[np.clip(np.searchsorted(places, a) - 1, 0, len(turn) - 1)]
     same = own.values(own.steps[:shared]) == exact.values(exact.steps[:shared])
-    off = np.where(same, np.abs(a - b) / of, 0.0)
+    ticks = np.abs(a - b) - STEPS * subject.hardware.tick_cycles
+    off = np.where(same, np.maximum(ticks, 0) / of, 0.0)
     common = min(len(own.duties), len(exact.duties))
     duty = np.abs(own.values(own.duties[:common]) - exact.values(exact.duties[:common]))
     duty_part = float(duty.max(initial=0)) / subject.hardware.duty_top
@@ -124,7 +132,7 @@ def judge_distance(subject: Subject, scenario: Scenario) -> Wrong | None:
     if step <= EXACT_TURN_PART and duty <= EXACT_DUTY_PART:
         return None
     trace = trace_of(subject.instant, scenario)
-    expected = f"steps within {EXACT_TURN_PART:.1%} of a turn, duty within {EXACT_DUTY_PART:.1%} of full duty of f64"
+    expected = f"steps within {EXACT_TURN_PART:.1%} of a turn and {STEPS} ticks, duty within {EXACT_DUTY_PART:.1%} of full duty of f64"
     return wrong_at(subject, trace, row, expected, f"{step:.2%} of a turn, {duty:.2%} of full duty")
 
 

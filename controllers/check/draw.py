@@ -16,7 +16,7 @@ from controllers.program import SLOT_CONST, Program
 _Row = tuple[int, int, int, int]
 MOST_KEPT: Final = 400
 STEPS: Final = 6
-USUAL_EDGES: Final = 40
+USUAL_EDGES: Final = 24
 
 
 def constants(program: Program) -> tuple[int, ...]:

@@ -138,6 +138,6 @@ def _largest_shift(found: object, expected: object, turn: float) -> float:
     """Largest distance of a step from the nearest one of the other row [electrical deg]; 360 where a turn has
     two steps too few or too many (one may fall on the edge)."""
     a, b = np.asarray(found, dtype=float), np.asarray(expected, dtype=float)
-    if abs(len(a) - len(b)) > 2 or not len(a):
+    if abs(len(a) - len(b)) > 2 or len(b) > len(a) == 0:
         return 360.0
     return float(max(np.abs(a - place).min() for place in b[1:-1]) / turn * 360.0) if len(b) > 2 else 0.0

@@ -73,12 +73,13 @@ class Verdict:
 
 @dataclass(frozen=True)
 class Unreached:
-    """A way out of a branch that no example took: where the branch stands, its text, and where the way leads
-    ("" where both ways stay in one line)."""
+    """A way out of a branch that no example took: where the branch stands, its text, where the way leads (""
+    where both ways stay in one line), and whether interval analysis proves that nothing can take it."""
 
     place: str
     text: str
     leads_to: str
+    is_impossible: bool
 
 
 @dataclass(frozen=True)
@@ -111,7 +112,13 @@ class Check:
             "branches": {
                 "ways": self.branches,
                 "unreached": [
-                    {"place": way.place, "text": way.text, "leads_to": way.leads_to} for way in self.unreached
+                    {
+                        "place": way.place,
+                        "text": way.text,
+                        "leads_to": way.leads_to,
+                        "is_impossible": way.is_impossible,
+                    }
+                    for way in self.unreached
                 ],
             },
         }

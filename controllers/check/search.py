@@ -5,6 +5,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from controllers.bounds import find_bounds
 from controllers.check.bench.records import FINDINGS
 from controllers.check.control import distance
 from controllers.check.draw import Drawer
@@ -20,6 +21,8 @@ from controllers.program import HANDLERS
 
 EXAMPLES: Final = 100_000
 """Scenarios of the volume: a branch that none of them reaches is named."""
+_VOLUME_CALLS: Final = 600
+"""Handlers after which a scenario of the volume is cut short: more scenarios find more than longer ones."""
 _MORE_EXTREMES: Final = 2_000
 """Scenarios after which a slot that goes beyond its former range is no reason to keep one any more."""
 
@@ -71,7 +74,7 @@ def _play_volume(subject: Subject, space: Space, seed: int, examples: int) -> _V
     covered = 0
     for number in range(examples):
         choices = drawer.draw()
-        outcome = bench.play(space.scenario(choices))
+        outcome = bench.play(space.scenario(choices), most_calls=_VOLUME_CALLS)
         reached = int(bench.covered.sum())
         is_new = reached > covered
         if is_new or number < _MORE_EXTREMES:
@@ -175,9 +178,14 @@ def _measured(subject: Subject, row: Relation, seed: int) -> str:
 def _unreached(subject: Subject) -> tuple[Unreached, ...]:
     """Ways out of branches that no example took; a branch that was never reached has both."""
     program, bench = subject.program, subject.bench
+    if bench.covered.all():
+        return ()
+    dead = set(find_bounds(program).unreached)
     ways = []
     for side, covered in zip(bench.marks.sides, bench.covered, strict=True):
         if not covered:
             leads_to = "" if side.to_line == side.line else program.place(side.to_line)
-            ways.append(Unreached(program.place(side.line), program.source[side.line - 1].strip(), leads_to))
+            is_dead = program.place(side.line) in dead or program.place(side.to_line) in dead
+            text = program.source[side.line - 1].strip()
+            ways.append(Unreached(program.place(side.line), text, leads_to, is_dead))
     return tuple(ways)

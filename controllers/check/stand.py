@@ -149,6 +149,7 @@ class Bench:
         log_rows: int = 0,
         watch: str | None = None,
         calls: int | None = None,
+        most_calls: int = MAX_CALLS,
     ) -> Outcome:
         """Play a scenario from reset.
 
@@ -157,10 +158,11 @@ class Bench:
             log_rows: room for the log.
             watch: one of FINDINGS at which the play stops.
             calls: handlers after which it stops; `Outcome.before` is then what the last one found.
+            most_calls: handlers after which it is given up.
         """
         c, work = self._constants, self._work
         c["keeps_state"] = calls is not None
-        c["max_calls"] = MAX_CALLS if calls is None else calls
+        c["max_calls"] = most_calls if calls is None else calls
         c["start_ticks"], c["command_rpm"] = scenario.start_ticks, scenario.command_rpm
         c["watch"] = NO_FINDING if watch is None else FINDINGS.index(watch)
         np.copyto(work.ints, self._ints)

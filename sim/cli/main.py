@@ -6,6 +6,7 @@ from typing import Annotated
 
 import typer
 
+from sim.cli.check import check
 from sim.cli.compare import compare
 from sim.cli.lists import controllers, targets
 from sim.cli.new import new
@@ -38,7 +39,7 @@ def _options(
     del show_version
 
 
-for command in (run, compare, new, targets, controllers):
+for command in (run, compare, check, new, targets, controllers):
     app.command()(command)
 
 
