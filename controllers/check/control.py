@@ -80,7 +80,8 @@ def judge_sign(subject: Subject, scenario: Scenario) -> Wrong | None:
 
 def _response(subject: Subject, trace: Trace, places: Any) -> tuple[int, float]:
     """Duty, and lead of the steps over a turn in ticks, at the end of these edges: the turn less six times the
-    mean time between its steps. A turn with one step lags as far as can be."""
+    median time between its steps (one may come twice, by timer and by edge). A turn with one step lags as far as
+    can be."""
     leads = [_lead(trace, start, end) for start, end in zip(places[-4:-1], places[-3:], strict=True)]
     return trace.duty_at(float(places[-1])), float(np.mean(leads)) / subject.hardware.tick_cycles
 
@@ -89,7 +90,7 @@ def _lead(trace: Trace, start: int, end: int) -> float:
     """Of one turn [cycles]."""
     cycles = trace.cycles(trace.steps)
     inside = cycles[(cycles >= start) & (cycles < end)]
-    step = float(np.diff(inside).mean()) if len(inside) > 1 else float(end - start)
+    step = float(np.median(np.diff(inside))) if len(inside) > 1 else float(end - start)
     return float(end - start) - STEPS * step
 
 
@@ -124,6 +125,13 @@ def distance(subject: Subject, scenario: Scenario) -> tuple[float, float, int]:
     shows_steps = off.max() / EXACT_TURN_PART >= duty_part / EXACT_DUTY_PART
     row = int(own.steps[off.argmax()] if shows_steps else own.duties[duty.argmax()])
     return float(off.max()), duty_part, row
+
+
+def largest_distance(subject: Subject, scenarios: list[Scenario]) -> str:
+    """The largest distances in these scenarios, in words."""
+    pairs = [distance(subject, scenario) for scenario in scenarios]
+    turn, duty = max(pair[0] for pair in pairs), max(pair[1] for pair in pairs)
+    return f"at most {turn:.2%} of a turn (beyond a tick a step) and {duty:.2%} of full duty"
 
 
 def judge_distance(subject: Subject, scenario: Scenario) -> Wrong | None:

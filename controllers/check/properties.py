@@ -73,7 +73,8 @@ class Finding:
 
 @dataclass(frozen=True)
 class Relation:
-    """A property that takes more than one play to judge. examples: how many scenarios are tried."""
+    """A property that takes more than one play to judge. examples: how many scenarios are tried. measure: a
+    figure to show where it holds. is_timed: the handlers take their time while it is judged."""
 
     name: str
     says: str
@@ -81,6 +82,8 @@ class Relation:
     space: Callable[[Subject], Space]
     judge: Callable[[Subject, Scenario], Wrong | None]
     examples: int
+    measure: Callable[[Subject, list[Scenario]], str] | None = None
+    is_timed: bool = True
 
 
 FINDING_PROPERTIES: Final = (
@@ -94,17 +97,18 @@ FINDING_PROPERTIES: Final = (
 
 RELATION_PROPERTIES: Final = (
     Relation("any count", "the timer's count at reset changes nothing", reads_timer,
-             relations.any_events, relations.judge_any_count, 1500),
+             relations.any_events, relations.judge_any_count, 800),
     Relation("slow turn", "a turn longer than the timer counts is not taken for a short one", steps_by_edges,
-             relations.slow_turns, relations.judge_slow_turns, 1500),
+             relations.slow_turns, relations.judge_slow_turns, 800),
     Relation("recovery", "from any static state the steps are back in place within 600 turns", steps_by_edges,
-             relations.poked_states, relations.judge_recovery, 300),
+             relations.poked_states, relations.judge_recovery, 150),
     Relation("sign", "above the command there is less duty or less lead than below it", controls_speed,
-             control.steady_speeds, control.judge_sign, 400),
+             control.steady_speeds, control.judge_sign, 200),
     Relation("standing error", "speed error and swing are within 2 % and 5 % beyond 3 counts of the format",
-             controls_speed, control.driven_rotor, control.judge_error, 300),
+             controls_speed, control.driven_rotor, control.judge_error, 80),
     Relation("exact", "steps within 1 % of a turn and 6 ticks, duties within 2 % of full, of the same law in f64",
-             has_exact_form, control.smooth_turns, control.judge_distance, 600),
+             has_exact_form, control.smooth_turns, control.judge_distance, 300,
+             measure=control.largest_distance, is_timed=False),
 )  # fmt: skip
 
 

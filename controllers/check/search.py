@@ -7,14 +7,13 @@ import numpy as np
 
 from controllers.bounds import find_bounds
 from controllers.check.bench.records import FINDINGS
-from controllers.check.control import distance
 from controllers.check.draw import Drawer
 from controllers.check.explain import explain_call, explain_finding
 from controllers.check.properties import FINDING_PROPERTIES, RELATION_PROPERTIES, Finding, Relation
 from controllers.check.relations import Wrong
 from controllers.check.result import FAILS, HOLDS, NOT_APPLICABLE, Check, Counterexample, Unreached, Verdict
 from controllers.check.scenario import Scenario
-from controllers.check.shrink import smallest
+from controllers.check.shrink import OWN_EXAMPLES, smallest
 from controllers.check.space import Choices, Space, free_space
 from controllers.check.subject import Subject
 from controllers.program import HANDLERS
@@ -23,6 +22,7 @@ EXAMPLES: Final = 100_000
 """Scenarios of the volume: a branch that none of them reaches is named."""
 _VOLUME_CALLS: Final = 600
 """Handlers after which a scenario of the volume is cut short: more scenarios find more than longer ones."""
+_MEASURED: Final = 50
 _MORE_EXTREMES: Final = 2_000
 """Scenarios after which a slot that goes beyond its former range is no reason to keep one any more."""
 
@@ -152,27 +152,26 @@ def _judged_relation(subject: Subject, row: Relation, seed: int, examples: int) 
         return row.judge(subject, scenario)
 
     first = next((c for c in (drawer.draw() for _ in range(examples)) if judged(space.scenario(c))), None)
-    scenario = smallest(space, lambda s: judged(s) is not None, first, seed)
+    own = min(OWN_EXAMPLES, examples)
+    scenario = smallest(space, lambda s: judged(s) is not None, first, seed, own)
     if scenario is None:
-        return Verdict(row.name, row.says, HOLDS, examples, _measured(subject, row, seed))
+        return Verdict(row.name, row.says, HOLDS, examples, _measured(subject, row, space, seed))
     wrong = judged(scenario)
     assert wrong is not None
     return Verdict(row.name, row.says, FAILS, examples, "", _explained(subject, row, scenario, wrong))
 
 
 def _explained(subject: Subject, row: Relation, scenario: Scenario, wrong: Wrong) -> Counterexample:
-    bench = subject.instant if row.name == "exact" else subject.bench
+    bench = subject.bench if row.is_timed else subject.instant
     return explain_call(bench, scenario, wrong.call, wrong.pc, wrong.expected, wrong.found)
 
 
-def _measured(subject: Subject, row: Relation, seed: int) -> str:
+def _measured(subject: Subject, row: Relation, space: Space, seed: int) -> str:
     """The figure that a property which holds has to show."""
-    if row.name != "exact":
+    if row.measure is None:
         return ""
-    space = row.space(subject)
     drawer = Drawer(space, seed)
-    pairs = [distance(subject, space.scenario(drawer.draw())) for _ in range(50)]
-    return f"at most {max(p[0] for p in pairs):.2%} of a turn and {max(p[1] for p in pairs):.2%} of full duty"
+    return row.measure(subject, [space.scenario(drawer.draw()) for _ in range(_MEASURED)])
 
 
 def _unreached(subject: Subject) -> tuple[Unreached, ...]:

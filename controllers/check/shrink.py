@@ -6,10 +6,11 @@ from typing import Final
 from hypothesis import HealthCheck, Phase, given, seed, settings
 from hypothesis.database import ExampleDatabase, choices_to_bytes
 
-from controllers.check.scenario import Scenario
-from controllers.check.space import Choices, Space, flat
+from controllers.check.bench.records import EDGES
+from controllers.check.scenario import Event, Scenario
+from controllers.check.space import MOST_EDGES, Choices, Space, flat
 
-OWN_EXAMPLES: Final = 150
+OWN_EXAMPLES: Final = 60
 """What hypothesis draws itself for a property that the volume found nothing for."""
 _NOT_SHRUNK: Final = b".secondary"
 """End of the key under which hypothesis keeps failures that it has yet to shrink."""
@@ -38,6 +39,24 @@ class _Known(ExampleDatabase):
         """Nothing is kept."""
 
 
+def short_tails(space: Space, choices: Choices) -> Iterable[Choices]:
+    """The last one, two, three ... edges and other events of a scenario, runs of edges taken apart: what a
+    shrinker that changes one number at a time cannot get to."""
+    start, command, rows = choices
+    single: list[Event] = []
+    for number, ticks, count, change in rows:
+        repeats = min(count, MOST_EDGES) if space.kinds[number] == EDGES and count > 1 else 1
+        bend = min(max(change, -space.most_change), space.most_change)
+        single += [
+            (number, max(ticks + n * bend, space.shortest_ticks), 1 if repeats > 1 else count, 0 if repeats > 1 else change)
+            for n in range(repeats)
+        ]
+    for length in range(1, min(len(single), space.most_events) + 1):
+        for end in range(length, len(single) + 1) if length == 1 else (len(single),):
+            yield 0, 0, tuple(single[end - length : end])
+            yield start, command, tuple(single[end - length : end])
+
+
 def smallest(
     space: Space,
     fails: Callable[[Scenario], bool],
@@ -54,6 +73,9 @@ def smallest(
         seed_number: of that search; the same seed finds the same scenario.
         own_examples: how many hypothesis draws itself.
     """
+    if first is not None:
+        tails = short_tails(space, first) if space.make is None else ()
+        first = next((tail for tail in tails if fails(space.scenario(tail))), first)
     last: list[Scenario] = []
 
     # in this order: `seed` would take the database away
