@@ -7,7 +7,7 @@ takes effect at the cycle of an interrupt still comes before it.
 
 from controllers.jit import kernel
 from sim.plant.records import Record
-from sim.processor.execution import Machine, end_round, suspend
+from sim.processor.execution import end_round
 from sim.processor.log import note
 from sim.processor.records import (
     ASLEEP,
@@ -100,7 +100,7 @@ def _enter(c: Record, k: Record, log: Record, handler: int) -> None:
 
 
 @kernel
-def take(c: Record, k: Record, m: Machine, log: Record) -> None:
+def take(c: Record, k: Record, log: Record) -> None:
     """Take the first pending handler in the service order, from whatever runs. A polling loop that finds no
     flag up, or has dealt with all, comes to its own body instead."""
     place = _first_place(c, k)
@@ -109,7 +109,8 @@ def take(c: Record, k: Record, m: Machine, log: Record) -> None:
         _begin(k, MAIN_LOOP, c.handler_pc[MAIN_LOOP], k.now)
         return
     if k.handler != ASLEEP:
-        suspend(k, m)
+        k.saved_pc[k.handler] = k.pc
+        k.saved_cycles[k.handler] = k.now - k.at
     if c.polls:
         k.turn = place + 1
     _enter(c, k, log, SERVICE_ORDER[place])
