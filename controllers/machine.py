@@ -85,6 +85,7 @@ from controllers.opcodes import (
     XOR,
 )  # fmt: skip
 from controllers.wide import (
+    cell_product,
     clamped,
     is_below,
     wide_add,
@@ -255,7 +256,7 @@ def run_until(  # noqa: C901 (one chain over the instruction set; each operation
             store_counted(ints, faults, pc, dst, ints[a] - ints[b], kind, OVERFLOW)
         elif op == MUL:
             # u32 * u32 may leave int64; the low 64 bits kept are negative then, so the wrap is still counted
-            store_counted(ints, faults, pc, dst, ints[a] * ints[b], kind, OVERFLOW)
+            store_counted(ints, faults, pc, dst, cell_product(ints[a], ints[b]), kind, OVERFLOW)
         elif op == DIV:
             divide(ints, faults, pc, dst, ints[a], ints[b], kind)
         elif op == MOD:
@@ -337,7 +338,7 @@ def run_until(  # noqa: C901 (one chain over the instruction set; each operation
         elif op == SAT_SUB:
             ints[dst] = clamped(ints[a] - ints[b], kind, kind)
         elif op == SAT_MUL_SHIFT:
-            ints[dst] = clamped((ints[a] * ints[b]) >> extra, kind, _PRODUCT[kind])
+            ints[dst] = clamped(cell_product(ints[a], ints[b]) >> extra, kind, _PRODUCT[kind])
         elif op == SAT_CONVERT:
             ints[dst] = clamped(rescaled(ints[a], b), kind, extra)
         elif op == SAT_FROM_FLOAT:
@@ -345,7 +346,7 @@ def run_until(  # noqa: C901 (one chain over the instruction set; each operation
         elif op == WRAP_CONVERT:
             ints[dst] = wrap(ints[a], kind)
         elif op == MUL_WIDE:
-            ints[dst] = ints[a] * ints[b]
+            ints[dst] = cell_product(ints[a], ints[b])
         elif op == WIDE_ADD:
             wide_add(ints, faults, pc, dst, ints[a], ints[b], kind)
         elif op == WIDE_SUB:

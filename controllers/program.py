@@ -63,10 +63,17 @@ class Program:
     source: tuple[str, ...]
     files: tuple[tuple[str, int], ...]
 
-    def place(self, line: int) -> str:
-        """Where a line of `lines` stands: "line 12" of the law's own file, else "line 12 of base.py"."""
-        name, before = max((f for f in self.files if f[1] < line), key=lambda f: f[1])
-        return f"line {line - before}" if before == 0 else f"line {line - before} of {name}"
+    def file_of(self, line: int) -> tuple[str, int]:
+        """The entry of `files` that a line of `lines` belongs to."""
+        return max((f for f in self.files if f[1] < line), key=lambda f: f[1])
+
+    def place(self, line: int, last: int | None = None) -> str:
+        """Where a line of `lines` stands: "line 12" of the law's own file, else "line 12 of base.py"; with
+        `last`, of the same file: "lines 12-15"."""
+        name, before = self.file_of(line)
+        many = last is not None and last != line
+        numbers = f"lines {line - before}-{(last or line) - before}" if many else f"line {line - before}"
+        return numbers if before == 0 else f"{numbers} of {name}"
 
     @property
     def entries(self) -> Any:

@@ -35,10 +35,30 @@ MASK: Final = np.array(
 )
 
 
+# numba marks the sums, differences and products of signed integers as free of overflow (nsw), and LLVM then
+# proves that (a * b) / a is b. Where a cell may wrap, the operation is therefore done on unsigned numbers.
+@kernel
+def cell_sum(a: int, b: int) -> int:
+    """Low 64 bits of a + b."""
+    return int(np.int64(np.uint64(np.int64(a)) + np.uint64(np.int64(b))))
+
+
+@kernel
+def cell_difference(a: int, b: int) -> int:
+    """Low 64 bits of a - b."""
+    return int(np.int64(np.uint64(np.int64(a)) - np.uint64(np.int64(b))))
+
+
+@kernel
+def cell_product(a: int, b: int) -> int:
+    """Low 64 bits of a * b."""
+    return int(np.int64(np.uint64(np.int64(a)) * np.uint64(np.int64(b))))
+
+
 @kernel
 def wrap(value: int, kind: int) -> int:
     """`value` reduced to the two's complement range of integer kind number `kind`."""
-    return int(((value + BIAS[kind]) & MASK[kind]) - BIAS[kind])
+    return cell_difference(cell_sum(value, BIAS[kind]) & MASK[kind], BIAS[kind])
 
 
 @kernel
@@ -53,11 +73,11 @@ def is_below(a: int, b: int, kind: int) -> bool:
 def _quotient(a: int, b: int, kind: int) -> int:
     """a / b toward zero, wrapped; b must not be 0."""
     if kind == _UNSIGNED:
-        return int(np.int64(np.uint64(a) // np.uint64(b)))
+        return int(np.int64(np.uint64(np.int64(a)) // np.uint64(np.int64(b))))
     if b == -1:  # the processor itself traps on the lowest number / -1
-        return -a
+        return cell_difference(0, a)
     floor = a // b
-    return floor + 1 if floor * b != a and (a < 0) != (b < 0) else floor
+    return floor + 1 if cell_product(floor, b) != a and (a < 0) != (b < 0) else floor
 
 
 @kernel
@@ -70,7 +90,7 @@ def _store(ints: Record, faults: Record, pc: int, dst: int, value: int, has_wrap
 @kernel
 def wide_add(ints: Record, faults: Record, pc: int, dst: int, a: int, b: int, kind: int) -> None:
     """ints[dst] = a + b."""
-    total = a + b
+    total = cell_sum(a, b)
     carried = is_below(total, a, kind) if kind == _UNSIGNED else ((a ^ total) & (b ^ total)) < 0
     _store(ints, faults, pc, dst, total, carried)
 
@@ -78,7 +98,7 @@ def wide_add(ints: Record, faults: Record, pc: int, dst: int, a: int, b: int, ki
 @kernel
 def wide_sub(ints: Record, faults: Record, pc: int, dst: int, a: int, b: int, kind: int) -> None:
     """ints[dst] = a - b."""
-    rest = a - b
+    rest = cell_difference(a, b)
     borrowed = is_below(a, b, kind) if kind == _UNSIGNED else ((a ^ b) & (a ^ rest)) < 0
     _store(ints, faults, pc, dst, rest, borrowed)
 
@@ -86,7 +106,7 @@ def wide_sub(ints: Record, faults: Record, pc: int, dst: int, a: int, b: int, ki
 @kernel
 def wide_mul(ints: Record, faults: Record, pc: int, dst: int, a: int, b: int, kind: int) -> None:
     """ints[dst] = a * b."""
-    product = a * b
+    product = cell_product(a, b)
     fits = a == 0 or (_quotient(product, a, kind) == b and not (a == -1 and b == _LOWEST and kind == _SIGNED))
     _store(ints, faults, pc, dst, product, not fits)
 
@@ -108,20 +128,20 @@ def wide_mod(ints: Record, faults: Record, pc: int, dst: int, a: int, b: int, ki
         faults[pc, ZERO_DIVISION] += 1
         ints[dst] = 0
     else:
-        ints[dst] = a - _quotient(a, b, kind) * b
+        ints[dst] = cell_difference(a, cell_product(_quotient(a, b, kind), b))
 
 
 @kernel
 def wide_neg(ints: Record, faults: Record, pc: int, dst: int, a: int, kind: int) -> None:
     """ints[dst] = -a."""
-    _store(ints, faults, pc, dst, -a, a != 0 if kind == _UNSIGNED else a == _LOWEST)
+    _store(ints, faults, pc, dst, cell_difference(0, a), a != 0 if kind == _UNSIGNED else a == _LOWEST)
 
 
 @kernel
 def wide_shr(value: int, count: int, kind: int) -> int:
     """value >> count, arithmetic where signed."""
     if kind == _UNSIGNED:
-        return int(np.int64(np.uint64(value) >> np.uint64(count)))
+        return int(np.int64(np.uint64(np.int64(value)) >> np.uint64(count)))
     return value >> count
 
 

@@ -22,7 +22,17 @@ from controllers.lower.constants import (
 )
 from controllers.lower.emitter import Emitter, Row, Slot
 from controllers.lower.parameters import bind_parameter, check_parameter_names
-from controllers.lower.scope import ArrayName, ConstantName, Scope, StaticName, Symbol, describe, range_of
+from controllers.lower.prune import prune
+from controllers.lower.scope import (
+    ArrayName,
+    ConstantName,
+    Scope,
+    StaticName,
+    Symbol,
+    describe,
+    number_text,
+    range_of,
+)
 from controllers.lower.statements import lower_body, lower_handler
 from controllers.lower.types import Type, Types, bind_types
 from controllers.parse import parse_law
@@ -106,7 +116,9 @@ def _stored(
         stored = encode(value, kind.kind)
     except OutOfRangeError:
         rule = f"a constant fits {describe(kind)}"
-        raise law.source.refuse(declaration.at, rule, f"{value:g}", f"stay within {range_of(kind)}") from None
+        raise law.source.refuse(
+            declaration.at, rule, number_text(value), f"stay within {range_of(kind)}"
+        ) from None
     if not is_exact(value, stored, kind.kind):
         rounding.append(Rounding(declaration.name, float(value), decode(stored, kind.kind), ""))
     return stored
@@ -154,9 +166,9 @@ def _check_methods(law: Law, called: set[str]) -> None:
 def _program(
     law: Law, scope: Scope, binding: Binding, rows: Sequence[Row], handlers: dict[str, int]
 ) -> Program:
-    slots = scope.emitter.slots
+    declared = {name: (s.slot, s.length) for name, s in scope.symbols.items() if isinstance(s, ArrayName)}
+    rows, slots, arrays = prune(rows, scope.emitter.slots, declared)
     statics = {slot.name: number for number, slot in enumerate(slots) if slot.slot_class == SLOT_STATIC}
-    arrays = {name: (s.slot, s.length) for name, s in scope.symbols.items() if isinstance(s, ArrayName)}
     return Program(
         name=law.name,
         summary=law.summary,

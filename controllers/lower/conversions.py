@@ -13,6 +13,7 @@ def lower_conversion(scope: Scope, node: Convert, operand: Operand, target: Type
     if operand.type is None:
         return scope.typed(node.operand.at, operand, target)
     source = operand.type.kind
+    _check_wide(scope, node, operand.type, target)
     if operand.value is not None:
         try:
             return Operand(target, fold_convert(operand.value, source, target.kind))
@@ -20,7 +21,6 @@ def lower_conversion(scope: Scope, node: Convert, operand: Operand, target: Type
             raise scope.refuse_constant(node.at, target, scope.source.text(node.operand.at)) from None
     if _is_alike(source, target.kind):
         return Operand(target, slot=operand.slot, is_fresh=operand.is_fresh)
-    _check_wide(scope, node, operand.type, target)
     op, bits = _select(source, target.kind)
     slot = scope.destination(target, dst)
     scope.emitter.emit(op, target.kind, slot, operand.slot, bits, source.index)

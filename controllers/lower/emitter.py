@@ -7,6 +7,7 @@ from typing import Final
 
 from controllers.kinds import Kind
 from controllers.lower.constants import Stored
+from controllers.opcodes import OPCODES
 from controllers.program import SLOT_CONST, SLOT_STATIC, SLOT_TEMP
 
 _UNPLACED: Final = -1
@@ -49,7 +50,7 @@ class Emitter:
     line: int = 0
     _constants: dict[tuple[Kind, str], int] = field(default_factory=dict)
     _free: dict[Kind, list[int]] = field(default_factory=dict)
-    _used: list[int] = field(default_factory=list)
+    _used: dict[int, int] = field(default_factory=dict)  # temporary in use -> row from which on
     _locals: dict[tuple[str, Kind], list[int]] = field(default_factory=dict)
 
     def emit(self, op: int, kind: Kind, dst: int = 0, a: int = 0, b: int = 0, extra: int = 0) -> None:
@@ -92,7 +93,7 @@ class Emitter:
             self.slots.append(Slot(kind, SLOT_TEMP, 0.0 if kind.is_float else 0))
             free.append(len(self.slots) - 1)
         slot = free.pop()
-        self._used.append(slot)
+        self._used[slot] = len(self.rows)
         return slot
 
     def local(self, name: str, kind: Kind) -> int:
@@ -104,11 +105,16 @@ class Emitter:
         return len(self.slots) - 1
 
     def keep(self, slot: int, name: str) -> int:
-        """A temporary becomes the local variable `name`: `release` leaves it alone. Returns its slot."""
-        self._used.remove(slot)
-        if not self.slots[slot].name:
-            self.slots[slot] = replace(self.slots[slot], name=name)
-        return slot
+        """The value of a temporary becomes the local variable `name`. Returns its slot: a new one, since the
+        temporary may have served other statements, and a slot holds one variable."""
+        self.slots.append(replace(self.slots[slot], name=name))
+        kept = len(self.slots) - 1
+        for row in self.rows[self._used[slot] :]:
+            roles = zip(("dst", "a", "b"), OPCODES[row.op].shape, strict=False)
+            for column in (column for column, role in roles if role == "slot"):
+                if getattr(row, column) == slot:
+                    setattr(row, column, kept)
+        return kept
 
     def release(self) -> None:
         """The statement is over: its temporaries can be used again."""
@@ -120,7 +126,7 @@ class Emitter:
     def held(self) -> Iterator[None]:
         """Inside, `release` leaves the temporaries of the statement around it alone."""
         outer, line = self._used, self.line
-        self._used = []
+        self._used = {}
         yield
         self._used, self.line = outer, line
 

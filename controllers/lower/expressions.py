@@ -14,6 +14,7 @@ from controllers.lower.constants import INTEGER_FOLDS, OutOfRangeError, checked,
 from controllers.lower.conversions import lower_conversion, lower_recast
 from controllers.lower.scope import ArrayName, ConstantName, Operand, Scope, StaticName, describe
 from controllers.lower.types import Type
+from controllers.parse.expressions import LITERAL_LIMIT
 from controllers.parse.source import Position, RefusedError
 from controllers.parse.tree import (
     Binary,
@@ -101,6 +102,8 @@ def _lower_name(scope: Scope, node: Name, dst: int | None) -> Operand:
     frame = scope.frame
     if node.name in frame.counters:
         return Operand(None, frame.counters[node.name])
+    if node.name in frame.constants:
+        return frame.constants[node.name]
     if node.name not in frame.types:
         raise scope.source.refuse(
             node.at, "a local variable is assigned first", node.name, "assign it, or write self."
@@ -230,10 +233,13 @@ def _fold_binary(scope: Scope, node: Binary, a: Operand, b: Operand) -> Operand:
             return Operand(a.type, fold(node.operator, a.value, b.value, a.type.kind))
         return Operand(None, _fold_literals(node.operator, a.value, b.value))
     except (OutOfRangeError, TypeError, OverflowError):
-        rule = (
-            "a constant expression has a value" if a.type is None else f"a constant fits {describe(a.type)}"
-        )
-        raise scope.source.refuse(node.at, rule, scope.source.text(node.at), "correct the numbers") from None
+        raise _refuse_folded(scope, node, a) from None
+
+
+def _refuse_folded(scope: Scope, node: Binary, a: Operand) -> RefusedError:
+    """The fault of an operation on constants that has no result."""
+    rule = "a constant expression has a value" if a.type is None else f"a constant fits {describe(a.type)}"
+    return scope.source.refuse(node.at, rule, scope.source.text(node.at), "correct the numbers")
 
 
 def _fold_literals(sign: str, a: float, b: float) -> int | float:
@@ -244,7 +250,14 @@ def _fold_literals(sign: str, a: float, b: float) -> int | float:
         return a / b
     if not (isinstance(a, int) and isinstance(b, int)):
         return {"+": a + b, "-": a - b, "*": a * b}[sign] if sign in "+-*" else _refuse_literal()
-    return INTEGER_FOLDS[sign](a, b)
+    return _limited(INTEGER_FOLDS[sign](a, b))
+
+
+def _limited(value: int) -> int:
+    """An integer that still fits 64 bits."""
+    if abs(value) >= LITERAL_LIMIT:
+        raise OutOfRangeError
+    return value
 
 
 def _refuse_literal() -> float:
@@ -277,30 +290,22 @@ def _fold_shift(scope: Scope, node: Binary, a: Operand, count: int) -> Operand:
         raise scope.source.refuse(
             node.at, "a shift takes an integer", scope.source.text(node.at), "use * or /"
         )
-    if a.type is None:
-        return Operand(None, a.value << count if node.operator == "<<" else a.value >> count)
     try:
+        if a.type is None:
+            return Operand(None, _limited(a.value << count if node.operator == "<<" else a.value >> count))
         return Operand(a.type, fold_shift(node.operator, a.value, count, a.type.kind))
     except OutOfRangeError:
-        raise scope.refuse_constant(node.at, a.type, scope.source.text(node.at)) from None
+        raise _refuse_folded(scope, node, a) from None
 
 
 def _lower_convert(scope: Scope, node: Convert, dst: int | None) -> Operand:
-    target = scope.types.resolve(scope.source, node.kind)
-    if target.word == "gain":
-        raise scope.source.refuse(
-            node.at, "only a parameter can be a gain", scope.source.text(node.at), "use number"
-        )
+    target = scope.types.of_value(scope.source, node.kind)
     operand = lower_expression(scope, node.operand)
     return lower_conversion(scope, node, operand, target, dst)
 
 
 def _lower_recast(scope: Scope, node: Recast, dst: int | None) -> Operand:
-    target = scope.types.resolve(scope.source, node.kind)
-    if target.word == "gain":
-        raise scope.source.refuse(
-            node.at, "only a parameter can be a gain", scope.source.text(node.at), "use number"
-        )
+    target = scope.types.of_value(scope.source, node.kind)
     return lower_recast(scope, node, lower_expression(scope, node.operand), target, dst)
 
 

@@ -6,7 +6,7 @@ from controllers import opcodes
 from controllers.lower.scope import Frame, Operand, Scope
 from controllers.lower.types import Type
 from controllers.parse.source import Position
-from controllers.parse.tree import Argument, Expression, Invoke, Method
+from controllers.parse.tree import Expression, Invoke, Method, Return, assigned_names
 
 Typed = Callable[[Scope, Expression, Type, str], Operand]
 Block = Callable[[Scope, Method], bool]
@@ -17,6 +17,7 @@ def helper_of(scope: Scope, node: Invoke) -> Method:
     method = scope.methods.get(node.method)
     if method is None:
         raise scope.source.refuse(node.at, "a helper is a method of the class", node.method, "define it")
+    scope.called.add(node.method)
     if node.method in (frame.method for frame in scope.frames):
         raise scope.source.refuse(node.at, "a method does not call itself", node.method, "write a loop")
     if len(node.operands) != len(method.arguments):
@@ -27,26 +28,22 @@ def helper_of(scope: Scope, node: Invoke) -> Method:
 
 
 def bind_arguments(scope: Scope, node: Invoke, method: Method, frame: Frame, typed: Typed) -> None:
-    """Move the values of the call into the helper's locals, from left to right."""
+    """Move the values of the call into the helper's locals, from left to right. A constant that the helper
+    does not change stays one."""
     for argument, value in zip(method.arguments, node.operands, strict=True):
-        wanted = argument_type(scope, argument)
+        wanted = scope.types.of_value(scope.source, argument.kind)
         operand = typed(scope, value, wanted, f"{argument.name} of {method.name}")
-        name = f"{argument.name}"
+        if operand.value is not None and argument.name not in assigned_names(method.body):
+            frame.constants[argument.name] = operand
+            continue
         if operand.is_fresh and operand.value is None:
-            slot = scope.emitter.keep(operand.slot, name)
+            slot = scope.emitter.keep(operand.slot, argument.name)
         else:
-            slot = scope.emitter.local(name, wanted.kind)
+            slot = scope.emitter.local(argument.name, wanted.kind)
             emit_move(scope, wanted, slot, scope.slot_of(operand))
         frame.types[argument.name] = wanted
         frame.slots[argument.name] = slot
         frame.assigned.add(argument.name)
-
-
-def argument_type(scope: Scope, argument: Argument) -> Type:
-    """Type of an argument; a gain is a compile-time thing."""
-    if argument.kind.word == "gain":
-        raise scope.source.refuse(argument.at, "an argument is no gain", argument.name, "use number")
-    return scope.types.resolve(scope.source, argument.kind)
 
 
 def lower_value(scope: Scope, node: Invoke, typed: Typed, block: Block) -> Operand:
@@ -57,9 +54,32 @@ def lower_value(scope: Scope, node: Invoke, typed: Typed, block: Block) -> Opera
             node.at, "this helper has no value", node.method, "call it as a statement, or write -> kind"
         )
     result = scope.types.resolve(scope.source, method.result)
+    if len(method.body) == 1 and isinstance(method.body[0], Return) and method.body[0].value is not None:
+        return _lower_formula(scope, node, method, result, method.body[0].value, typed)
     slot = scope.emitter.temporary(result.kind)
     expand(scope, node, method, (result, slot), typed, block)
     return Operand(result, slot=slot, is_fresh=True)
+
+
+def _lower_formula(
+    scope: Scope, node: Invoke, method: Method, result: Type, value: Expression, typed: Typed
+) -> Operand:
+    """A helper that is one expression: its value where it comes out, a constant where it is one."""
+    frame = Frame(node.method, 0, result=None)
+    line = scope.emitter.line
+    bind_arguments(scope, node, method, frame, typed)
+    scope.frames.append(frame)
+    scope.emitter.line = value.at.line
+    operand = typed(scope, value, result, f"the value of {method.name}")
+    if operand.value is None and operand.slot in frame.slots.values():
+        slot = scope.emitter.temporary(result.kind)
+        emit_move(scope, result, slot, operand.slot)
+        operand = Operand(result, slot=slot, is_fresh=True)
+    for slot in frame.slots.values():
+        scope.emitter.free(slot)
+    scope.frames.pop()
+    scope.emitter.line = line
+    return operand
 
 
 def expand(

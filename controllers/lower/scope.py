@@ -57,8 +57,8 @@ Symbol = StaticName | ConstantName | ArrayName
 
 @dataclass
 class Frame:
-    """One method being compiled (or inlined): its locals, loop counters, where `return` goes, and type and
-    slot of its result."""
+    """One method being compiled (or inlined): its locals, loop counters, constant arguments, where `return`
+    goes, and type and slot of its result."""
 
     method: str
     end: int
@@ -67,6 +67,7 @@ class Frame:
     slots: dict[str, int] = field(default_factory=dict)
     assigned: set[str] = field(default_factory=set)
     counters: dict[str, int] = field(default_factory=dict)
+    constants: dict[str, Operand] = field(default_factory=dict)
     is_guarding: bool = False
 
 
@@ -110,14 +111,14 @@ class Scope:
         try:
             stored = encode(operand.value, wanted.kind)
         except OutOfRangeError:
-            raise self.refuse_constant(at, wanted, f"{operand.value:g}") from None
+            raise self.refuse_constant(at, wanted, number_text(operand.value)) from None
         self._report_rounding(at, operand.value, stored, wanted)
         return Operand(wanted, stored)
 
     def _report_rounding(self, at: Position, value: Stored, stored: Stored, wanted: Type) -> None:
         if not is_exact(value, stored, wanted.kind):
             held = float(stored) / (1 << wanted.kind.fraction_bits)
-            report = Rounding(f"literal in line {at.line}", float(value), held, "")
+            report = Rounding(f"literal in {self.source.place_in_words(at.line)}", float(value), held, "")
             if report not in self.rounding:
                 self.rounding.append(report)
 
@@ -133,9 +134,16 @@ def describe(kind: Type) -> str:
     return kind.word if kind.word == kind.kind.name else f"{kind.word} ({kind.kind.name})"
 
 
+def number_text(value: Stored) -> str:
+    """A number as messages name it: integers in full."""
+    return str(value) if isinstance(value, int) else f"{value:g}"
+
+
 def range_of(kind: Type) -> str:
     """The range of a type as messages state it."""
     if kind.kind.is_float:
         return "the finite floats"
+    if not kind.kind.is_fixed:
+        return f"{kind.kind.low}..{kind.kind.high}"
     scale = 1 << kind.kind.fraction_bits
     return f"{kind.kind.low / scale:.10g}..{kind.kind.high / scale:.10g}"

@@ -41,7 +41,7 @@ def lower_block(scope: Scope, block: Iterable[Statement]) -> bool:
             goes_on = _LOWER[type(statement)](scope, statement)
         except RefusedError:
             _poison(scope, statement)
-            goes_on = True
+            goes_on = not isinstance(statement, Return)
         scope.emitter.release()
         if not goes_on:
             return False
@@ -135,7 +135,7 @@ def _assign_new(scope: Scope, node: Assign, target: Name) -> None:
         slot = scope.emitter.keep(operand.slot, target.name)
     else:
         slot = scope.emitter.local(target.name, operand.type.kind)
-    _move(scope, operand, operand.type, slot)
+        _move(scope, operand, operand.type, slot)
     scope.frame.types[target.name] = operand.type
     scope.frame.slots[target.name] = slot
 
@@ -242,10 +242,12 @@ def _lower_return(scope: Scope, node: Return) -> bool:
         raise scope.source.refuse(node.at, "no return while interrupts are masked",
                                   scope.source.text(node.at), "return after the block")  # fmt: skip
     if (node.value is None) != (frame.result is None):
-        rule = "this method returns no value" if frame.result is None else "every path returns a value"
-        raise scope.source.refuse(
-            node.at, rule, scope.source.text(node.at), "state the kind: def name(...) -> u16"
+        rule, remedy = (
+            ("this method returns no value", "state the kind: def name(...) -> u16")
+            if frame.result is None
+            else ("every path returns a value", "write return and the value")
         )
+        raise scope.source.refuse(node.at, rule, scope.source.text(node.at), remedy)
     if node.value is not None and frame.result is not None:
         _assign(scope, node.value, *frame.result, f"the value of {frame.method}")
     scope.emitter.emit(opcodes.JUMP, U8, extra=frame.end)

@@ -50,6 +50,12 @@ class Types:
             return self._resolve_fixed(source, kind)
         return self.named(kind.word)
 
+    def of_value(self, source: Source, kind: Kindred) -> Type:
+        """Type of a value as written; a gain is known at compile time only."""
+        if kind.word == "gain":
+            raise source.refuse(kind.at, "only a parameter can be a gain", kind.word, "use number")
+        return self.resolve(source, kind)
+
     def named(self, word: str) -> Type:
         """Type of a plain word."""
         bound = {"number": self.number, "ticks": self.ticks, "gain": self.gain}

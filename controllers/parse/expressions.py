@@ -33,6 +33,8 @@ FUNCTION_ARITY: Final = {
     "min": 2, "max": 2, "abs": 1, "wrap_add": 2, "wrap_sub": 2, "sat_add": 2, "sat_sub": 2, "sat_mul": 2,
     "mul_wide": 2, "scale": 2,
 }  # fmt: skip
+LITERAL_LIMIT: Final = 1 << 64
+"""Integers known at compile time are smaller in size than this."""
 
 _BINARY: Final = {
     ast.Add: "+", ast.Sub: "-", ast.Mult: "*", ast.Div: "/", ast.FloorDiv: "//", ast.Mod: "%",
@@ -72,6 +74,8 @@ def _parse_constant(source: Source, node: ast.Constant) -> Expression:
         raise source.refuse(
             at, "a literal is a number", source.text(at), "write an integer or a decimal number"
         )
+    if isinstance(node.value, int) and node.value >= LITERAL_LIMIT:
+        raise source.refuse(at, "an integer literal fits 64 bits", source.text(at), "write a smaller number")
     return Literal(at, node.value)
 
 
@@ -116,11 +120,7 @@ def _parse_binary(source: Source, node: ast.BinOp) -> Expression:
 def _parse_call(source: Source, node: ast.Call) -> Expression:
     """call = kind(e) | q(m, n)(e) | function(e, ...) | len(self.name) | hw.port() | self.helper(e, ...)"""
     at = position_of(node)
-    if node.keywords:
-        where = position_of(node.keywords[0])
-        raise source.refuse(
-            where, "calls take no named arguments", source.text(where), "write the value alone"
-        )
+    check_unnamed(source, node)
     called = node.func
     if isinstance(called, ast.Attribute):
         return _parse_method(source, node, called)
@@ -136,6 +136,15 @@ def _parse_call(source: Source, node: ast.Call) -> Expression:
     raise _unknown_function(source, at, called)
 
 
+def check_unnamed(source: Source, node: ast.Call) -> None:
+    """Refuse `name=value` in a call."""
+    if node.keywords:
+        where = position_of(node.keywords[0])
+        raise source.refuse(
+            where, "calls take no named arguments", source.text(where), "write the value alone"
+        )
+
+
 def _unknown_function(source: Source, at: Position, called: ast.expr) -> RefusedError:
     found = source.text(position_of(called))
     words = ", ".join((*FUNCTION_ARITY, *_OTHER_CALLS))
@@ -143,13 +152,23 @@ def _unknown_function(source: Source, at: Position, called: ast.expr) -> Refused
     return source.refuse(at, "no such function in the dialect", found, remedy)
 
 
-def _parse_method(source: Source, node: ast.Call, called: ast.Attribute) -> Expression:
-    """read = hw.port(); invocation = self.helper(e, ...)"""
-    at = position_of(node)
-    owner = called.value.id if isinstance(called.value, ast.Name) else ""
+def invoked_method(source: Source, called: ast.expr) -> str | None:
+    """method = self.name | super().name; the name by which the law's methods are found, or None"""
+    if not isinstance(called, ast.Attribute):
+        return None
+    owner = ast.unparse(called.value)
     if owner == "self":
-        return Invoke(at, called.attr, tuple(parse_expression(source, operand) for operand in node.args))
-    if owner != "hw":
+        return called.attr
+    return f"{source.base_class}.{called.attr}" if owner == "super()" else None
+
+
+def _parse_method(source: Source, node: ast.Call, called: ast.Attribute) -> Expression:
+    """read = hw.port(); invocation = method "(" e, ... ")" """
+    at = position_of(node)
+    method = invoked_method(source, called)
+    if method is not None:
+        return Invoke(at, method, tuple(parse_expression(source, operand) for operand in node.args))
+    if not isinstance(called.value, ast.Name) or called.value.id != "hw":
         raise _unknown_function(source, at, called)
     _check_count(source, at, f"hw.{called.attr}", len(node.args), 0)
     return Read(at, called.attr, is_constant=False)

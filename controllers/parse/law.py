@@ -7,7 +7,7 @@ declarations and methods too, and what it declares or defines again replaces the
 import ast
 from dataclasses import replace
 from pathlib import Path
-from typing import Final
+from typing import Final, NamedTuple
 
 from controllers.parse.declarations import parse_declaration
 from controllers.parse.expressions import parse_kind
@@ -22,6 +22,13 @@ _PACKAGE: Final = Path(__file__).resolve().parents[1]
 _BASE_FOLDERS: Final = ("bases", "laws")
 _BASE_LIMIT: Final = 8  # files that one law derives through
 _DEPTH_LIMIT: Final = 80  # levels of the syntax tree: far above any law, far below Python's recursion limit
+
+
+class Base(NamedTuple):
+    """A class to derive from, as imported."""
+
+    path: Path
+    class_name: str
 
 
 def parse_law(path: Path) -> Law:
@@ -45,7 +52,7 @@ def _parse_file(source: Source, path: Path, derived: tuple[Path, ...]) -> Law:
     _check_depth(source, tree)
     ast.increment_lineno(tree, before)
     classes = [node for node in tree.body if isinstance(node, ast.ClassDef)]
-    bases: dict[str, Path] = {}
+    bases: dict[str, Base] = {}
     for node in tree.body:
         _check_top_level(source, node, bases)
     if len(classes) != 1:
@@ -56,17 +63,26 @@ def _parse_file(source: Source, path: Path, derived: tuple[Path, ...]) -> Law:
     law, base = _parse_class(source, path.stem, classes[0], bases)
     if base is None:
         return law
-    if base in derived or len(derived) == _BASE_LIMIT:
-        raise _stop(source, law.at, "a law does not derive from itself", str(base.stem), "derive from Law")
-    return _joined(law, _parse_file(source, base, (*derived, path)))
+    chain = (*derived, path.resolve())
+    if base.path in chain:
+        raise _stop(source, law.at, "a law does not derive from itself", base.path.stem, "derive from Law")
+    if len(chain) > _BASE_LIMIT:
+        rule = f"a law derives through at most {_BASE_LIMIT} files"
+        raise _stop(source, law.at, rule, base.path.stem, "derive from Law")
+    above = _parse_file(source, base.path, chain)
+    if base.class_name != above.class_name:
+        raise _stop(source, law.at, f"the class of {base.path.name} is {above.class_name}", base.class_name,
+                    "import that one")  # fmt: skip
+    return _joined(law, above)
 
 
 def _joined(law: Law, base: Law) -> Law:
-    """The law with what it takes over from its base."""
+    """The law with what it takes over from its base, whose methods `super()` reaches as BASE.name."""
+    above = {f"{base.class_name}.{name}": method for name, method in base.methods.items()}
     return replace(
         law,
         declarations={**base.declarations, **law.declarations},
-        methods={**base.methods, **law.methods},
+        methods={**above, **base.methods, **law.methods},
     )
 
 
@@ -122,7 +138,7 @@ def _is_text(node: ast.stmt) -> bool:
     )
 
 
-def _check_top_level(source: Source, node: ast.stmt, bases: dict[str, Path]) -> None:
+def _check_top_level(source: Source, node: ast.stmt, bases: dict[str, Base]) -> None:
     """top = docstring | import from controllers.dialect or of one base class | class"""
     if isinstance(node, ast.ClassDef) or _is_text(node):
         return
@@ -131,7 +147,7 @@ def _check_top_level(source: Source, node: ast.stmt, bases: dict[str, Path]) -> 
             return
         path = _base_path(node.module or "")
         if path is not None:
-            bases.update({(name.asname or name.name): path for name in node.names})
+            bases.update({(name.asname or name.name): Base(path, name.name) for name in node.names})
             return
     at = position_of(node)
     source.refuse(
@@ -152,8 +168,8 @@ def _base_path(module: str) -> Path | None:
 
 
 def _parse_class(
-    source: Source, name: str, node: ast.ClassDef, bases: dict[str, Path]
-) -> tuple[Law, Path | None]:
+    source: Source, name: str, node: ast.ClassDef, bases: dict[str, Base]
+) -> tuple[Law, Base | None]:
     """class = "class" NAME "(" base "):" docstring (declaration | method) ...; with the file of its base"""
     at = Position(node.lineno, node.col_offset + 1, node.col_offset + 1 + len(f"class {node.name}"))
     base = node.bases[0].id if len(node.bases) == 1 and isinstance(node.bases[0], ast.Name) else ""
@@ -165,6 +181,7 @@ def _parse_class(
         source.refuse(at, "a law says what it does", "no docstring", "write one line below the class line")
     declarations: dict[str, Declaration] = {}
     methods: dict[str, Method] = {}
+    source.base_class = base
     for member in node.body:
         try:
             _parse_member(source, member, declarations, methods)

@@ -44,12 +44,13 @@ class Source:
     """The text of a law, and every fault recorded while it is read and compiled.
 
     A law that derives from another one has several files. Their lines are numbered through, the law's own
-    first; `place_of` gives file and line back.
+    first; `place_of` gives file and line back. `base_class` is what the class being read derives from.
     """
 
     files: list[SourceFile] = field(default_factory=list)
     lines: tuple[str, ...] = ()
     faults: list[Fault] = field(default_factory=list)
+    base_class: str = ""
 
     def append(self, path: Path, text: str) -> int:
         """Add a file below the others; returns how many lines stand above it."""
@@ -62,6 +63,11 @@ class Source:
         """File and line in it of a line numbered through."""
         path, before = max((f for f in self.files if f.before < line), key=lambda f: f.before)
         return path, line - before
+
+    def place_in_words(self, line: int) -> str:
+        """As `Program.place`: "line 12" of the law's own file, else "line 12 of base.py"."""
+        path, number = self.place_of(line)
+        return f"line {number}" if line == number else f"line {number} of {path.name}"
 
     def text(self, at: Position) -> str:
         """The source text at a position (its first line only)."""

@@ -7,6 +7,8 @@ from typing import Any, Final
 from controllers.parse.expressions import (
     KIND_WORDS,
     binary_operator,
+    check_unnamed,
+    invoked_method,
     parse_condition,
     parse_element,
     parse_expression,
@@ -25,6 +27,7 @@ from controllers.parse.tree import (
     Return,
     Statement,
     Write,
+    has_call,
 )
 
 _ALLOWED: Final = (
@@ -66,6 +69,11 @@ def _parse_augmented(source: Source, node: ast.AugAssign) -> tuple[Statement, ..
     """assignment = target op"=" expression, read as target = target op expression"""
     at = position_of(node)
     target = _parse_target(source, node.target)
+    if isinstance(target, Element) and has_call(target.index):
+        raise source.refuse(
+            target.index.at, "an index that is read twice calls nothing", source.text(target.index.at),
+            "put it into a local variable first",
+        )  # fmt: skip
     sign = binary_operator(source, node.op, at)
     return (Assign(at, target, Binary(at, sign, target, parse_expression(source, node.value))),)
 
@@ -133,23 +141,25 @@ def _parse_pass(source: Source, node: ast.Pass) -> tuple[Statement, ...]:
 
 
 def _parse_call(source: Source, node: ast.Expr) -> tuple[Statement, ...]:
-    """call = self.helper(e, ...) | hw.port(e); a text alone is a comment"""
+    """call = method "(" e, ... ")" | hw.port(e); a text alone is a comment"""
     at = position_of(node)
     call = node.value
     if isinstance(call, ast.Constant) and isinstance(call.value, str):
         return ()
     if not isinstance(call, ast.Call):
         raise source.refuse(at, "this statement does nothing", source.text(at), _ALLOWED)
+    check_unnamed(source, call)
     called = call.func
-    owner = called.value if isinstance(called, ast.Attribute) else None
-    is_known = isinstance(owner, ast.Name) and owner.id in ("self", "hw") and not call.keywords
-    if not isinstance(called, ast.Attribute) or not isinstance(owner, ast.Name) or not is_known:
+    method = invoked_method(source, called)
+    is_port = isinstance(called, ast.Attribute) and ast.unparse(called.value) == "hw"
+    if method is None and not is_port:
         raise source.refuse(at, "only methods of self and hw can be called", source.text(at), _ALLOWED)
     operands = tuple(parse_expression(source, operand) for operand in call.args)
-    if owner.id == "self":
-        return (Invoke(at, called.attr, operands),)
+    if method is not None:
+        return (Invoke(at, method, operands),)
     if len(operands) != 1:
         raise source.refuse(at, "a port takes one value", source.text(at), "write it")
+    assert isinstance(called, ast.Attribute)
     return (Write(at, called.attr, operands[0]),)
 
 

@@ -1,6 +1,6 @@
 """The description of a law: what the parser hands to the compiler. Types and units are not resolved here."""
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import TypeAlias
 
@@ -128,10 +128,21 @@ Expression: TypeAlias = (
 
 def has_invoke(node: Expression) -> bool:
     """Whether evaluating the expression calls a helper, which may change variables."""
-    if isinstance(node, Invoke):
-        return True
+    return any(isinstance(part, Invoke) for part in _parts(node))
+
+
+def has_call(node: Expression) -> bool:
+    """Whether evaluating the expression twice differs from once: it calls a helper or reads a port."""
+    return any(isinstance(part, Invoke) or (isinstance(part, Read) and not part.is_constant)
+               for part in _parts(node))  # fmt: skip
+
+
+def _parts(node: Expression) -> Iterator[Expression]:
+    """The expression and everything in it."""
+    yield node
     parts = [getattr(node, name) for name in ("operand", "left", "right", "index") if hasattr(node, name)]
-    return any(has_invoke(part) for part in (*parts, *getattr(node, "operands", ())))
+    for part in (*parts, *getattr(node, "operands", ())):
+        yield from _parts(part)
 
 
 @dataclass(frozen=True)
@@ -219,6 +230,17 @@ class Return:
 
 
 Statement: TypeAlias = Assign | Write | Invoke | If | Loop | Guard | Return
+
+
+def assigned_names(block: tuple[Statement, ...]) -> set[str]:
+    """Local names that statements assign to, at any depth."""
+    names: set[str] = set()
+    for node in block:
+        if isinstance(node, Assign) and isinstance(node.target, Name):
+            names.add(node.target.name)
+        for part in ("then", "otherwise", "body"):
+            names |= assigned_names(getattr(node, part, ()))
+    return names
 
 
 @dataclass(frozen=True)

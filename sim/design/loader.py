@@ -29,7 +29,15 @@ def load_design(path: Path | str) -> Design:
     """
     path = Path(path)
     source = printable(str(path))
-    return design_from_dict(_parse(_read(path, source), source), source)
+    return _with_own_law(design_from_dict(_parse(_read(path, source), source), source), path.parent)
+
+
+def _with_own_law(design: Design, folder: Path) -> Design:
+    """A law file is named as seen from the scenario's folder."""
+    if not design.firmware.law.endswith(".py"):
+        return design
+    law = str(folder / design.firmware.law)
+    return design.model_copy(update={"firmware": design.firmware.model_copy(update={"law": law})})
 
 
 def design_from_dict(data: Mapping[str, Any], source: str = "scenario") -> Design:

@@ -140,7 +140,10 @@ class Firmware(Section):
     """The microcontroller and what runs in it."""
 
     law: str = declare(
-        "control law (`tickspin controllers` lists them)", min_length=1, max_length=80, example="step_trim"
+        "control law: a name (`tickspin controllers` lists them) or the path of a law file",
+        min_length=1,
+        max_length=500,
+        example="step_trim",
     )
     arithmetic: str = declare(
         'arithmetic of the law: "i16", "i32", "q15.16", "f32" or "f64"',

@@ -23,10 +23,11 @@ SETTLED_PART = 0.1
 
 @dataclass(frozen=True)
 class ArithmeticFault:
-    """A wrap, a division by zero or an out-of-range conversion that nobody meant, at a line of the law."""
+    """A wrap, a division by zero, an out-of-range conversion or index that nobody meant. `place`: "line 12"
+    of the law's file, "line 12 of base.py" in a file it derives from; `text`: that line."""
 
     kind: str
-    line: int
+    place: str
     text: str
     count: int
 
@@ -123,7 +124,7 @@ def arithmetic_faults(recording: Recording) -> tuple[ArithmeticFault, ...]:
         key = (FAULT_NAMES[kind], int(program.lines[pc]))
         found[key] = found.get(key, 0) + int(recording.faults[pc, kind])
     faults = [
-        ArithmeticFault(kind, line, program.source[line - 1].strip(), count)
+        ArithmeticFault(kind, program.place(line), program.source[line - 1].strip(), count)
         for (kind, line), count in found.items()
     ]
     return tuple(sorted(faults, key=lambda fault: -fault.count))

@@ -210,7 +210,7 @@ def _symptoms(recording: Recording, metrics: Metrics) -> str:
         )
     if metrics.faults:
         worst = metrics.faults[0]
-        words.append(f"{worst.kind} in line {worst.line} of the law ({worst.text}) {worst.count:,} times")
+        words.append(f"{worst.kind} in {worst.place} of the law ({worst.text}) {worst.count:,} times")
     return ("On the way " + "; ".join(words) + ".") if words else ""
 
 

@@ -127,7 +127,7 @@ def _firmware(result: Result) -> str:
         ("RAM", f"{linked.ram_bytes:,} of {memory.ram_bytes:,} bytes"),
     ]
     rows += [
-        ("fault", f"{fault.kind}, line {fault.line}: {fault.text} ({fault.count:,} times)")
+        ("fault", f"{fault.kind}, {fault.place}: {fault.text} ({fault.count:,} times)")
         for fault in metrics.faults
     ]
     rows += [

@@ -76,7 +76,7 @@ BROKEN_VALUES = [
     ("firmware.structure", '"rtos"', "firmware.structure", "allowed: interrupt, nested, polled"),
     ("firmware.idealise", '["cost", "ticks"]', "firmware.idealise[1]", 'did you mean "tick"?'),
     ("firmware.law", '"step_trin"', "firmware.law", 'did you mean "step_trim"?'),
-    ("firmware.law", '"../step_trim"', "firmware.law", "must be the name of a shipped law"),
+    ("firmware.law", '"../step_trim"', "firmware.law", "must be the name of a shipped law or a .py file"),
     ("firmware.target", '"acc-8"', "firmware.target", 'did you mean "acc8"?'),
     ("firmware.target", '"nothing like it"', "firmware.target", "allowed: acc8"),
     # unknown key
