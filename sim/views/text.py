@@ -102,7 +102,9 @@ def _ceilings(result: Result) -> str:
 
 def _cycles(metrics: Metrics) -> Iterable[tuple[str, str]]:
     for name, cycles in metrics.worst_case_cycles.items():
-        yield name, f"{cycles:,} clocks at worst, {metrics.measured_cycles.get(name, 0):,} seen"
+        done = "longest round" if name == "main_loop" else "done within"
+        seen, response_us = metrics.measured_cycles.get(name, 0), metrics.worst_response_us.get(name, 0.0)
+        yield name, f"{cycles:,} clocks at worst, {seen:,} seen; {done} {response_us:,.1f} us"
 
 
 def _firmware(result: Result) -> str:
