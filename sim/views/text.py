@@ -11,9 +11,9 @@ WIDTH = 100
 _CEILING_WORDS = {
     "supply": "back-EMF equals the supply",
     "torque": "torque used up by friction and load, ideal commutation",
-    "latency": "a step behind the longest handler lags a quarter electrical period",
+    "latency": "a step that had to wait for other code lags a quarter electrical period",
     "processor": "handlers fill the whole electrical turn",
-    "blocking": "longest handler and step handler fill one step",
+    "blocking": "the wait for other code and the step handler fill one step",
     "tick": "one timer tick moves the speed by the tolerance",
     "heat": "not modelled in this version",
 }
