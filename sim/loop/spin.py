@@ -146,7 +146,8 @@ def spin(
             continue
         k.now = cycle
         if cycle == c.end_cycle:
-            end_spinning(k, cycle - 1)  # nothing is done at the last cycle
+            # nothing is done at the last cycle; a polled round is over at the end of its body
+            end_spinning(k, cycle - 1 + (c.loop_cycles if c.polls else 0))
             return DONE
         _peripherals(p, s, c, k, log)
         if k.next_sample == cycle:

@@ -64,24 +64,25 @@ def _is_idle(c: Record, k: Record, m: Machine, scratch: Machine) -> bool:
 def go_on(c: Record, k: Record, m: Machine, scratch: Machine) -> None:
     """Set `k.resume`, the cycle of the next access, return or end of a round of the code at `k.pc`.
 
-    A whole round of the main loop that changes no variable and touches no port repeats until an interrupt
-    comes: such rounds are not played through, `k.spin` is the length of one.
+    A whole round of the main loop that changes no variable and touches no port repeats until a flag rises:
+    such rounds are not played through, `k.spin` is the length of one.
     """
-    is_preemptible = c.level[k.handler] < c.top_level
-    if is_preemptible:
+    is_tried = k.handler == MAIN_LOOP or c.level[k.handler] < c.top_level
+    if is_tried:
         _copy_variables(m, scratch)
-    ints, floats = (scratch.ints, scratch.floats) if is_preemptible else (m.ints, m.floats)
-    faults = scratch.faults if is_preemptible else m.faults
+    ints, floats = (scratch.ints, scratch.floats) if is_tried else (m.ints, m.floats)
+    faults = scratch.faults if is_tried else m.faults
     pc, cycles = run(m.code, m.cost, ints, floats, faults, k.pc)
     k.resume = k.at + cycles
-    if not is_preemptible:
+    if not is_tried:
         k.pc = pc
         k.at = k.resume
     elif k.handler == MAIN_LOOP and m.code[pc, 0] == RET:
-        k.resume += c.loop_cycles
         if _is_idle(c, k, m, scratch):
             k.spin = cycles + c.loop_cycles
             k.resume = NEVER
+        elif not c.polls:
+            k.resume += c.loop_cycles
 
 
 @kernel

@@ -7,7 +7,7 @@ takes effect at the cycle of an interrupt still comes before it.
 
 from controllers.jit import kernel
 from sim.plant.records import Record
-from sim.processor.execution import end_round
+from sim.processor.execution import end_round, end_spinning
 from sim.processor.log import note
 from sim.processor.records import (
     ASLEEP,
@@ -50,6 +50,16 @@ def _plan_wake(c: Record, k: Record) -> None:
 
 
 @kernel
+def _leave_idle_rounds(k: Record) -> None:
+    """A polling loop that is idle tests its flags next at the end of the round under way."""
+    rounds = max(1, -(-(k.now - k.at) // k.spin))
+    end_spinning(k, k.at + rounds * k.spin)
+    k.handler = ASLEEP
+    k.wake = k.entered[MAIN_LOOP]
+    k.turn = 0
+
+
+@kernel
 def raise_flag(c: Record, k: Record, handler: int, due: int) -> None:
     """An event asks for its handler; a flag that is up already loses the event, which is counted."""
     if c.handler_pc[handler] < 0:
@@ -63,7 +73,9 @@ def raise_flag(c: Record, k: Record, handler: int, due: int) -> None:
     k.pending[handler] = 1
     k.pending_due[handler] = due
     k.pending_since[handler] = k.now
-    if k.wake == NEVER and _may_take(c, k, handler):
+    if c.polls and k.spin > 0:
+        _leave_idle_rounds(k)
+    elif k.wake == NEVER and _may_take(c, k, handler):
         _plan_wake(c, k)
 
 
