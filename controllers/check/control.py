@@ -101,7 +101,9 @@ def smooth_turns(subject: Subject) -> Space:
     """A rotor that speeds up and slows down gently within the timer's range."""
     shortest = 2 * subject.shortest_turn_ticks
     longest = max(shortest, subject.longest_turn_ticks)
-    return Space(subject.program, subject.hardware, (EDGES,), 2, shortest, longest, (), 0, max(1, shortest // 64))
+    return Space(
+        subject.program, subject.hardware, (EDGES,), 2, shortest, longest, (), 0, max(1, shortest // 64)
+    )
 
 
 def distance(subject: Subject, scenario: Scenario) -> tuple[float, float, int]:
@@ -175,7 +177,9 @@ def judge_error(subject: Subject, scenario: Scenario) -> Wrong | None:
         f"{command:,} rpm within {explained + ERROR_PART * command:,.0f}, swinging by "
         f"{2 * explained + SWING_PART * command:,.0f} at most ({explained:,.0f} rpm of them are the format's)"
     )
-    found = f"{speeds.mean():,.0f} rpm, swinging by {swing:,.0f}" if len(speeds) else "no edges: it stands still"
+    found = (
+        f"{speeds.mean():,.0f} rpm, swinging by {swing:,.0f}" if len(speeds) else "no edges: it stands still"
+    )
     rows = trace.duties if len(trace.duties) > 1 else trace.steps
     return wrong_at(subject, trace, int(rows[-1]), expected, found)
 

@@ -38,7 +38,9 @@ def times_edges(subject: Subject) -> Reason:
 def reads_timer(subject: Subject) -> Reason:
     """Laws that read a count of the timer."""
     program = subject.program
-    return "" if _reads(program, IN_TIMER) or _reads(program, IN_CAPTURED) else "no count of the timer is read"
+    return (
+        "" if _reads(program, IN_TIMER) or _reads(program, IN_CAPTURED) else "no count of the timer is read"
+    )
 
 
 def controls_speed(subject: Subject) -> Reason:

@@ -225,5 +225,3 @@ class _Work:
         self.floats_before = np.zeros(slots)
         self.addresses = (self.ints.ctypes.data, self.floats.ctypes.data, self.faults.ctypes.data)
         self.before_addresses = (self.before.ctypes.data, self.floats_before.ctypes.data)
-
-

@@ -1,15 +1,15 @@
 """For property tests of your own: a law on the bench, and hypothesis strategies of what can happen to it.
 
-    from hypothesis import given, settings
-    from controllers.check.testing import bench, scenarios
+from hypothesis import given, settings
+from controllers.check.testing import bench, scenarios
 
-    law = bench("my_law.py", target="m0", prescaler=8, arithmetic="i32")
+law = bench("my_law.py", target="m0", prescaler=8, arithmetic="i32")
 
-    @settings(deadline=None)
-    @given(scenarios(law))
-    def test_the_duty_never_exceeds_half(scenario):
-        writes = law.writes(scenario, "set_duty")
-        assert all(value <= law.hardware.duty_top // 2 for _, value in writes)
+@settings(deadline=None)
+@given(scenarios(law))
+def test_the_duty_never_exceeds_half(scenario):
+    writes = law.writes(scenario, "set_duty")
+    assert all(value <= law.hardware.duty_top // 2 for _, value in writes)
 """
 
 from collections.abc import Mapping, Sequence

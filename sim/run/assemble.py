@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from controllers import Binding, LinkedProgram, Program, compile_law, law_path, link
+from controllers.bounds.priorities import PRIORITIES
 from controllers.cost import TYPICAL
 from controllers.program import ABSENT, HANDLERS
 from sim.design import Design
@@ -16,7 +17,6 @@ from sim.plant.records import Record
 from sim.processor.records import (
     ASLEEP,
     HANDLER_COUNT,
-    LEVELS,
     MAIN_LOOP,
     NEVER,
     PROCESSOR,
@@ -195,9 +195,9 @@ def build_firmware(design: Design) -> Firmware:
     )
 
 
-def _levels(structure: str, has_main_loop: bool) -> dict[str, Any]:
+def levels(structure: str, has_main_loop: bool) -> dict[str, Any]:
     """Fields of PROCESSOR that say what interrupts what."""
-    levels = LEVELS[structure]
+    levels = [PRIORITIES[structure].get(name, 0) for name in HANDLERS]
     return {"level": levels, "top_level": max(levels), "polls": structure == "polled" and has_main_loop}
 
 
@@ -221,7 +221,7 @@ def processor_parameters(design: Design, firmware: Firmware) -> Record:
             "tail_chain_cycles": 0 if polled else scale * getattr(interrupt, "tail_chain_cycles", 0),
             "poll_loop_cycles": max(1, tests_cycles),
             "loop_cycles": tests_cycles + jump_cycles or max(1, round(IDEAL_ROUND_s * firmware.clock_Hz)),
-            **_levels(design.firmware.structure, "main_loop" in program.handlers),
+            **levels(design.firmware.structure, "main_loop" in program.handlers),
             "tick_cycles": firmware.tick_cycles,
             "timer_mask": (1 << firmware.timer_bits) - 1,
             "pwm_count_cycles": firmware.pwm_count_cycles,

@@ -66,7 +66,11 @@ def design_to_check(
         InputError: no such law, target or scenario, or what they say does not go together.
     """
     law_path(law)
-    base = design_from_dict(tomllib.loads(starter("check")), "starter") if scenario is None else load_design(scenario)
+    base = (
+        design_from_dict(tomllib.loads(starter("check")), "starter")
+        if scenario is None
+        else load_design(scenario)
+    )
     changes: dict[str, Override] = {"firmware.law": law}
     if scenario is None or law != base.firmware.law:
         changes["firmware.parameters"] = {}

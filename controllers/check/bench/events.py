@@ -93,9 +93,7 @@ def _poke(k: Record, ints: Record, floats: Record, slot: int, value: int, log: R
 
 
 @kernel
-def outside_event(
-    c: Record, k: Record, events: Record, ints: Record, floats: Record, log: Record
-) -> None:
+def outside_event(c: Record, k: Record, events: Record, ints: Record, floats: Record, log: Record) -> None:
     """Carry out what is due at `k.now`."""
     if k.left < 0:
         begin_event(c, k, events)

@@ -8,8 +8,8 @@ would come between; what they do in between is the matter of `bounds.torn_access
 from controllers.check.bench.records import (
     ASLEEP,
     BAD_OUTPUT,
-    HANDLER_COUNT,
     HALL_EDGE,
+    HANDLER_COUNT,
     LOG_ENTER,
     LOG_LEAVE,
     LOG_READ,

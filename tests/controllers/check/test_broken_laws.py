@@ -75,7 +75,9 @@ def test_a_division_by_zero_after_a_stall_is_found_with_one_pause(examples: int)
         ("signed_timer.py", "any count", "on_hall_edge"),
     ],
 )
-def test_other_mistakes_are_found_by_the_property_that_is_about_them(law: str, name: str, handler: str) -> None:
+def test_other_mistakes_are_found_by_the_property_that_is_about_them(
+    law: str, name: str, handler: str
+) -> None:
     found = verdict(LAWS / law, name)
     assert found.outcome == FAILS
     assert found.counterexample is not None
