@@ -17,7 +17,9 @@ Item = tuple[str, int]  # cost key, how many times
 
 class Instruction(NamedTuple):
     """One row of a Program, resolved. `slots` are (class, kind) of a and b where they are slots;
-    `array_class` is the class of the array that is read."""
+    `array_class` is the class of the array that is read. narrow: the narrowest kind that holds
+    both operands of a product or quotient, where that is not `kind`; quotient_bits: at most so many. Both
+    None where nothing is known."""
 
     opcode: Opcode
     kind: Kind
@@ -26,6 +28,8 @@ class Instruction(NamedTuple):
     b: int
     extra: int
     array_class: int | None
+    narrow: Kind | None = None
+    quotient_bits: int | None = None
 
 
 def instruction_at(program: Program, pc: int) -> Instruction:
@@ -90,7 +94,10 @@ def _move(row: Instruction) -> Sequence[Item]:
 
 
 def _arithmetic(row: Instruction) -> Sequence[Item]:
-    return ((f"{row.kind.name}_{row.opcode.cost_word}", 1),)
+    word = row.opcode.cost_word
+    if row.narrow is None:
+        return ((f"{row.kind.name}_{word}", 1),)
+    return ((f"{row.narrow.name}_{word}_wide" if word == "mul" else f"{row.narrow.name}_{word}", 1),)
 
 
 def _shift(row: Instruction) -> Iterator[Item]:

@@ -165,6 +165,25 @@ class Interrupt(Record):
         return self
 
 
+class Compiler(Record):
+    """What a compiler for the core does with operands, beyond the price of one instruction by itself.
+
+    address_cycles, address_bytes: the part of a load, store or port access that finds its address; it is
+    found once in a handler [CPU clock cycles, bytes]. free_in_add, free_in_compare: largest constant that an
+    addition and a comparison hold in themselves. zero_register: 0 lies in a register. statics_in_reach: static
+    variables need no address, for a register always points at them. Without this record operands are used
+    where they lie.
+    """
+
+    address_cycles: Count
+    address_bytes: Count
+    free_in_add: Count
+    free_in_compare: Count
+    zero_register: bool
+    statics_in_reach: bool = False
+    source: Text
+
+
 class CostRow(Record):
     """One cost row of a data file: [minimum, typical, maximum] instruction cycles, flash bytes, routine."""
 
@@ -224,6 +243,7 @@ class TargetHead(Record):
     step_timer: StepTimer
     pwm: Timer
     interrupt: Interrupt
+    compiler: Compiler | None = None
 
 
 class TargetFile(TargetHead):
