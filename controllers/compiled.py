@@ -20,7 +20,7 @@ from controllers.c.law_file import file_stem, law_text, shared_symbols
 from controllers.c.vectors import random_calls, static_kinds
 from controllers.cost import MAXIMUM, TYPICAL, LinkedProgram
 from controllers.kinds import MACHINE_KINDS
-from controllers.play import READ, WRITTEN, Calls
+from controllers.play import READ, WRITTEN, Calls, play
 from controllers.ports import OUT_PORTS, Port
 from controllers.program import Program
 from targets.isa import Machine, compile_c, load
@@ -28,31 +28,35 @@ from targets.isa import Machine, compile_c, load
 OPTIONS: Final = ("-Os",)
 SEED: Final = 1
 _POOL: Final = 50
-"""The calls are chosen from so many times their number: see `_choose`."""
+"""The calls are chosen from so many times their number: see `_measured`."""
 
 
 @dataclass(frozen=True)
 class MeasuredHandler:
-    """Cycles of one handler over the calls of a measurement, without saving registers and returning.
+    """Cycles of one handler on its core, without saving registers and returning, which take `frame_cycles`.
 
-    cycles: int64[calls], measured. typical, maximum: int64[calls], predicted along the same ways through the
-    handler. frame_cycles: the most that saving, restoring and the return took.
+    calls: how many. fastest, mean, slowest: measured; the mean over calls as they come, the others over all.
+    typical, maximum: predicted along the ways that the same calls take: the mean at typical costs, the greatest
+    at maximum costs, ports at typical ones in both.
     """
 
-    cycles: Any
-    typical: Any
-    maximum: Any
+    calls: int
+    fastest: int
+    mean: float
+    slowest: int
+    typical: float
+    maximum: int
     frame_cycles: int
 
     @property
     def typical_error(self) -> float:
-        """Mean predicted at typical costs to mean measured, less 1."""
-        return float(self.typical.mean() / self.cycles.mean()) - 1
+        """Of the mean: predicted to measured, less 1."""
+        return self.typical / self.mean - 1
 
     @property
     def worst_error(self) -> float:
-        """Greatest predicted at maximum costs to greatest measured, less 1."""
-        return float(self.maximum.max() / self.cycles.max()) - 1
+        """Of the slowest call: predicted to measured, less 1."""
+        return self.maximum / self.slowest - 1
 
 
 @dataclass(frozen=True)
@@ -74,48 +78,63 @@ def measure_law(linked: LinkedProgram, count: int, seed: int = SEED) -> Measurem
     ship them. Raises InputError where the target is not a modelled core, or compiler or extra is missing.
     """
     program, core = linked.program, linked.target
-    calls, rows, costs = _choose(linked, count, seed)
     with TemporaryDirectory() as folder:
         device = load(_compile(program, core, Path(folder)), core)
-        bench = _Bench(program, device)
-        wrong, results = 0, {name: [] for name in program.handlers}  # type: dict[str, list[tuple[int, ...]]]
-        for row, (typical, maximum) in zip(rows, costs, strict=True):
-            handler = next(n for n, pc in program.handlers.items() if pc == calls.entries[row])
-            cycles, frame_cycles, agrees = bench.call(handler, calls, row)
-            wrong += not agrees
-            results[handler].append((cycles - frame_cycles, typical, maximum, frame_cycles))
+        bench, draw = _Bench(linked, device), np.random.default_rng(seed)
+        pool = random_calls(program, _POOL * count * len(program.handlers), seed)
+        handlers = {name: _measured(bench, pool, name, count, draw) for name in program.handlers}
     ports_bytes = sum(_port_bytes(port, program) for side in used_ports(program) for port in side)
     return Measurement(
         core,
-        {name: _handler(np.array(found)) for name, found in results.items() if found},
+        {name: found for name, found in handlers.items() if found is not None},
         device.image.flash_bytes - (ports_bytes if core in _APART_OPTIONS else 0),
         device.image.ram_bytes - ports_bytes,
-        wrong,
+        bench.wrong,
     )
 
 
-def _handler(found: Any) -> MeasuredHandler:
-    return MeasuredHandler(found[:, 0], found[:, 1], found[:, 2], int(found[:, 3].max()))
+def _measured(
+    bench: "_Bench", pool: Calls, handler: str, count: int, draw: np.random.Generator
+) -> MeasuredHandler | None:
+    """Call one handler: a third of the calls as they come, for the mean; a third the longest by prediction among
+    many, for few random states reach the longest way; a third these with a value or two changed, for the
+    operands that take the routines longest."""
+    third = -(-count // 3)
+    entry = bench.linked.program.handlers[handler]
+    rows = [int(row) for row in np.flatnonzero((pool.entries == entry) & (pool.faulty == 0))[: 40 * third]]
+    if not rows:
+        return None
+    first = [bench.result(handler, pool, row) for row in rows[:third]]
+    longest = sorted(rows, key=lambda row: bench.predicted(pool, row)[1], reverse=True)[:third]
+    results = [bench.result(handler, pool, row) for row in longest]
+    best = int(np.argmax([cycles for cycles, *_ in results]))
+    state = _only(pool, [longest[best]])
+    for _ in range(third):
+        trial = _changed(bench.linked.program, state, pool, rows, draw)
+        if not trial.faulty[0]:
+            results.append(bench.result(handler, trial, 0))
+            state = trial if results[-1][0] > max(cycles for cycles, *_ in results[:-1]) else state
+    mean, far = np.array(first), np.array([*first, *results])
+    return MeasuredHandler(
+        len(far), int(far[:, 0].min()), float(mean[:, 0].mean()), int(far[:, 0].max()),
+        float(mean[:, 1].mean()), int(far[:, 2].max()), int(far[:, 3].max()),
+    )  # fmt: skip
 
 
-def _choose(linked: LinkedProgram, count: int, seed: int) -> tuple[Calls, list[int], list[tuple[int, int]]]:
-    """Calls, rows of them to measure, and the predicted (typical, maximum) cycles of each.
+def _only(calls: Calls, rows: list[int]) -> Calls:
+    return Calls(**{name: column[rows].copy() for name, column in vars(calls).items()})
 
-    Per handler half are taken as they come, and half are the longest by prediction among many more: few random
-    states reach the longest way.
-    """
-    program = linked.program
-    calls = random_calls(program, _POOL * count * len(program.handlers), seed)
-    columns = _columns(linked)
-    chosen: dict[int, tuple[int, int]] = {}
-    for entry in program.handlers.values():
-        rows = np.flatnonzero((calls.entries == entry) & (calls.faulty == 0))[: 4 * count + 200]
-        costs = {int(row): (cost_of(program, columns[0], calls, row), cost_of(program, columns[1], calls, row))
-                 for row in rows}  # fmt: skip
-        first = list(costs)[: count - count // 2]
-        longest = sorted(set(costs) - set(first), key=lambda row: costs[row], reverse=True)[: count // 2]
-        chosen |= {row: costs[row] for row in (*first, *longest)}
-    return calls, list(chosen), list(chosen.values())
+
+def _changed(program: Program, state: Calls, pool: Calls, rows: list[int], draw: np.random.Generator) -> Calls:
+    """`state` with one or two of its static variables and inputs from other calls of the pool."""
+    before, before_real, inputs = state.before.copy(), state.before_real.copy(), state.inputs.copy()
+    for _ in range(int(draw.integers(1, 3))):
+        other, at = int(draw.choice(rows)), int(draw.integers(before.shape[1] + inputs.shape[1]))
+        if at < before.shape[1]:
+            before[0, at], before_real[0, at] = pool.before[other, at], pool.before_real[other, at]
+        else:
+            inputs[0, at - before.shape[1]] = pool.inputs[other, at - before.shape[1]]
+    return play(program, state.entries, before, before_real, inputs)
 
 
 def _columns(linked: LinkedProgram) -> tuple[Any, Any]:
@@ -198,8 +217,10 @@ def _port_bytes(port: Port, program: Program) -> int:
 class _Bench:
     """A core with a compiled law: ports scripted, static variables set and compared."""
 
-    def __init__(self, program: Program, device: Machine) -> None:
-        self.program, self.device = program, device
+    def __init__(self, linked: LinkedProgram, device: Machine) -> None:
+        program = linked.program
+        self.linked, self.device, self.wrong = linked, device, 0
+        self._typical, self._maximum = _columns(linked)
         self.inputs: list[int] = []
         self.outputs: list[tuple[str, int]] = []
         read, written = used_ports(program)
@@ -212,15 +233,28 @@ class _Bench:
             _place(symbols.statics[slot], kind.name)
             for slot, kind in zip(program.statics.values(), static_kinds(program), strict=True)
         ]
+        # the compiler leaves out a variable that nothing depends on
+        self.columns = [n for n, (name, *_) in enumerate(self.places) if name in device.image.symbols]
 
     def _logger(self, name: str) -> Any:
         return lambda value: self.outputs.append((name, int(value)))
 
+    def predicted(self, calls: Calls, row: int) -> tuple[int, int]:
+        """Cycles of a call at typical and at maximum costs."""
+        program = self.linked.program
+        return cost_of(program, self._typical, calls, row), cost_of(program, self._maximum, calls, row)
+
+    def result(self, handler: str, calls: Calls, row: int) -> tuple[int, int, int, int]:
+        """(measured, predicted typical, predicted maximum, frame) cycles of a call."""
+        cycles, frame_cycles, agrees = self.call(handler, calls, row)
+        self.wrong += not agrees
+        return cycles - frame_cycles, *self.predicted(calls, row), frame_cycles
+
     def call(self, handler: str, calls: Calls, row: int) -> tuple[int, int, bool]:
         """Cycles, cycles of the frame in them, and whether everything is as the machine says."""
-        whole, real = calls.before[row], calls.before_real[row]
-        for (name, kind, index), integer, number in zip(self.places, whole, real, strict=True):
-            self.device.write(name, kind, float(number) if kind[0] == "f" else int(integer), index)
+        for column in self.columns:
+            name, kind, index = self.places[column]
+            self.device.write(name, kind, _value(kind, calls.before, calls.before_real, row, column), index)
         self.inputs[:] = [int(value) for value in calls.inputs[row, : calls.counts[row, READ]]]
         self.outputs.clear()
         result = self.device.call(handler)
@@ -233,11 +267,15 @@ class _Bench:
         return [(OUT_PORTS[int(port)].name, int(value)) for port, value in pairs]
 
     def _left(self, calls: Calls, row: int) -> bool:
-        whole, real = calls.after[row], calls.after_real[row]
         return all(
-            _same(self.device.read(name, kind, index), float(number) if kind[0] == "f" else int(integer))
-            for (name, kind, index), integer, number in zip(self.places, whole, real, strict=True)
+            _same(self.device.read(name, kind, index), _value(kind, calls.after, calls.after_real, row, column))
+            for column in self.columns
+            for name, kind, index in (self.places[column],)
         )
+
+
+def _value(kind: str, whole: Any, real: Any, row: int, column: int) -> float:
+    return float(real[row, column]) if kind[0] == "f" else int(whole[row, column])
 
 
 def _same(found: float, expected: float) -> bool:

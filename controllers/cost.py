@@ -6,12 +6,12 @@ from typing import Any, Final, NamedTuple
 
 import numpy as np
 
-from controllers.cost_rules import Instruction, cost_items
+from controllers.cost_rules import cost_items, named_keys
 from controllers.graph import longest_routes, reachable
 from controllers.kinds import MACHINE_KINDS
 from controllers.opcodes import OPCODES
-from controllers.program import SLOT_STATIC, SLOT_TEMP, Program
-from controllers.registers import Settled, settle
+from controllers.program import SLOT_CONST, SLOT_STATIC, SLOT_TEMP, Program
+from controllers.settle import Settled, settle
 from targets.schema import Cost, Target
 
 MINIMUM: Final = 0
@@ -42,9 +42,9 @@ class LinkedProgram:
 
 def link(program: Program, target: Target) -> LinkedProgram:
     """Price every instruction of `program` on `target` and add up handlers and memory."""
-    compiled = [_priced(row, target) for row in settle(program, target.compiler)]
+    compiled = [_priced(row, target) for row in settle(program, target)]
     cycles = np.array([row.cycles for row in compiled], dtype=np.int64)
-    flash_bytes = _flash_bytes(compiled, target)
+    flash_bytes = _flash_bytes(program, compiled, target)
     ram_bytes = target.memory.fixed_ram_bytes + static_bytes(program) + temporary_bytes(program)
     lacks = [
         f"needs {needed:,} bytes of {memory}, {target.name} has {available:,}"
@@ -83,8 +83,11 @@ class _Priced(NamedTuple):
 
 
 def _priced(row: Settled, target: Target) -> _Priced:
-    items = () if row.instruction is None else tuple(cost_items(row.instruction))
-    costs = [(_bounded(target.costs[key], row.instruction, target), count) for key, count in items if count]
+    if row.instruction is None:
+        return _Priced((0, 0, 0), 0, frozenset())
+    items = tuple(cost_items(row.instruction))
+    costs = [(_bounded(target.costs[key], row, target), count) for key, count in items if count]
+    named = [target.costs[key] for key in named_keys(row.instruction)]
     cycles, flash_bytes = _address(target)
     low, typical, high = (
         max(0, sum(column) - cycles * row.known_addresses)
@@ -97,23 +100,26 @@ def _priced(row: Settled, target: Target) -> _Priced:
     return _Priced(
         (low, typical, high),
         sum(cost.flash_bytes * count for cost, count in costs) - row.known_addresses * flash_bytes,
-        frozenset(cost.routine for cost, _ in costs if cost.routine is not None),
+        frozenset(cost.routine for cost in (*(cost for cost, _ in costs), *named) if cost.routine is not None),
     )
 
 
-def _bounded(cost: Cost, row: Instruction | None, target: Target) -> Cost:
+def _bounded(cost: Cost, settled: Settled, target: Target) -> Cost:
     """The price of one item where the compiler, or what is known of the operands, narrows it.
 
     Which way of a branch is the cheap one the layout decides, and over a handler both occur: its maximum is the
     mean. Division routines and hardware alike take a time that grows with the bits of the quotient.
     """
+    row = settled.instruction
     if target.compiler is None or row is None:
         return cost
     if row.opcode.jumps and cost.routine is None:
-        return cost.model_copy(update={"cycles_max": cost.cycles_typical})
+        typical = cost.cycles_min if settled.is_conditional else cost.cycles_typical
+        return cost.model_copy(update={"cycles_typical": typical, "cycles_max": typical})
     if row.quotient_bits is not None:
+        bits = 64 if row.opcode.cost_rule == "divide_wide" else (row.narrow or row.kind).bits
         spread = cost.cycles_max - cost.cycles_min
-        high = cost.cycles_min + -(-spread * row.quotient_bits // (row.narrow or row.kind).bits)
+        high = cost.cycles_min + -(-spread * row.quotient_bits // bits)
         high = min(high, cost.cycles_max)
         return cost.model_copy(update={"cycles_max": high, "cycles_typical": min(high, cost.cycles_typical)})
     return cost
@@ -125,11 +131,20 @@ def _address(target: Target) -> tuple[int, int]:
     return (0, 0) if compiler is None else (compiler.address_cycles, compiler.address_bytes)
 
 
-def _flash_bytes(compiled: Sequence[_Priced], target: Target) -> int:
-    """In-line bytes of every instruction, each library routine once, and the fixed part."""
+def _flash_bytes(program: Program, compiled: Sequence[_Priced], target: Target) -> int:
+    """In-line bytes of every instruction, tables and initial values, each library routine once, the fixed part."""
     routines = frozenset().union(*(row.routines for row in compiled))
     inline_bytes = sum(row.flash_bytes for row in compiled)
-    return target.memory.fixed_flash_bytes + inline_bytes + sum(target.routines[name] for name in routines)
+    data_bytes = stored_bytes(program)
+    return target.memory.fixed_flash_bytes + inline_bytes + data_bytes + sum(target.routines[name] for name in routines)
+
+
+def stored_bytes(program: Program) -> int:
+    """Flash of the tables, and of the initial values of static variables that do not start at 0."""
+    tables = [slots for slots in program.arrays.values() if program.slot_class[slots[0]] == SLOT_CONST]
+    elements = [slot for first, length in tables for slot in range(first, first + length)]
+    initial = [slot for slot in program.statics.values() if program.ints[slot] or program.floats[slot]]
+    return sum(_slot_bytes(program, slot) for slot in (*elements, *initial))
 
 
 def static_bytes(program: Program) -> int:

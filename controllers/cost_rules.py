@@ -19,7 +19,10 @@ class Instruction(NamedTuple):
     """One row of a Program, resolved. `slots` are (class, kind) of a and b where they are slots;
     `array_class` is the class of the array that is read. narrow: the narrowest kind that holds
     both operands of a product or quotient, where that is not `kind`; quotient_bits: at most so many. Both
-    None where nothing is known."""
+    None where nothing is known. is_positive: a division without
+    negative operands, signed or not: the compiler weighs the signed against the unsigned one, takes the
+    unsigned one, and leaves the names of both in the object file. keeps_low_word: what is
+    left of a double-width product is one register."""
 
     opcode: Opcode
     kind: Kind
@@ -30,6 +33,8 @@ class Instruction(NamedTuple):
     array_class: int | None
     narrow: Kind | None = None
     quotient_bits: int | None = None
+    is_positive: bool = False
+    keeps_low_word: bool = False
 
 
 def instruction_at(program: Program, pc: int) -> Instruction:
@@ -53,6 +58,15 @@ def cost_items(row: Instruction) -> Iterator[Item]:
     yield from RULES[row.opcode.cost_rule](row)
     if row.dst_class == SLOT_STATIC:
         yield f"store{row.kind.bits}", 1
+
+
+def named_keys(row: Instruction) -> Sequence[str]:
+    """Keys whose routine is linked though another is called: see `is_positive`."""
+    if not row.is_positive:
+        return ()
+    if row.opcode.cost_rule == "divide_wide":
+        return ("i64_div_i32",) if row.kind.bits == I32.bits else ()
+    return (f"i32_{row.opcode.cost_word}", f"u32_{row.opcode.cost_word}")
 
 
 def _name(kind: Kind) -> str:
@@ -110,7 +124,11 @@ def _multiply_wide(row: Instruction) -> Iterator[Item]:
     bits = max(row.kind.bits, row.slots[1][1].bits)
     if bits == I32.bits:
         yield "i32_mul_wide", 1
-        yield from shift_items("i64", row.extra)
+        if row.keeps_low_word and row.opcode.cost_word == "convert":
+            yield "u32_shift_base", 2 if 0 < row.extra < bits else 1
+            yield "u32_or", 1 if 0 < row.extra < bits else 0
+        else:
+            yield from shift_items("i64", row.extra)
     elif bits == I16.bits:
         yield from _convert_items(row.kind, I16)
         yield "i16_mul_wide", 1
@@ -126,7 +144,7 @@ def _divide_wide(row: Instruction) -> Iterator[Item]:
     """Dividend in double width, shifted, divided, narrowed."""
     if row.kind.bits == I32.bits:
         yield from shift_items("i64", row.extra)
-        yield "i64_div_i32", 1
+        yield "u64_div" if row.is_positive else "i64_div_i32", 1
     elif row.kind.bits == I16.bits:
         yield "i32_convert", 1
         yield from shift_items("i32", row.extra)
@@ -202,9 +220,12 @@ def _from_int(row: Instruction) -> Iterator[Item]:
 
 
 def _to_int(row: Instruction) -> Iterator[Item]:
-    """Fixed point is first multiplied by 2**n; then through i32, the one conversion targets price."""
+    """Fixed point is first multiplied by 2**n; then through i32, the one conversion targets price. Before it the
+    value is compared with both ends of the range, beyond which C says nothing (6.3.1.4 p1)."""
     source = MACHINE_KINDS[row.extra]
     yield from _scale_items(source, row.b)
+    yield f"const{source.bits}", 2
+    yield f"{source.name}_branch_lt", 2
     yield f"{source.name}_to_i32", 1
     yield from _convert_items(I32, row.kind)
 

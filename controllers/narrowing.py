@@ -9,7 +9,7 @@ from controllers import opcodes
 from controllers.c.flow import A, B, basic_blocks, row_at
 from controllers.c.ranges import Range, Ranges
 from controllers.cost_rules import Instruction, instruction_at
-from controllers.kinds import I16, KIND_BY_NAME, U16, Kind
+from controllers.kinds import I16, I32, KIND_BY_NAME, U16, Kind
 from controllers.program import Program
 
 _DIVISIONS: Final = (opcodes.DIV, opcodes.MOD)
@@ -34,10 +34,21 @@ def narrowed(program: Program) -> list[Instruction]:
 
 def _narrow(row: Instruction, a: Range, b: Range) -> Instruction:
     if row.opcode.number in _DIVISIONS:
-        return row._replace(narrow=_first(_DIVISION_KINDS, a, b, row.kind), quotient_bits=_quotient_bits(a, b))
+        return row._replace(
+            narrow=_first(_DIVISION_KINDS, a, b, row.kind),
+            quotient_bits=_quotient_bits(a, b),
+            is_positive=_is_positive(row, a, b),
+        )
+    if row.opcode.number == opcodes.DIV_SHIFT:
+        shifted = Range(a.low << row.extra, a.high << row.extra)
+        return row._replace(quotient_bits=_quotient_bits(shifted, b), is_positive=_is_positive(row, a, b))
     if row.opcode.number == opcodes.MUL and row.kind.bits == 2 * U16.bits:
         return row._replace(narrow=_first(_PRODUCT_KINDS, a, b, row.kind))
     return row
+
+
+def _is_positive(row: Instruction, a: Range, b: Range) -> bool:
+    return a.low >= 0 and b.low >= 0 and max(a.high, b.high) < 1 << (max(I32.bits, row.kind.bits) - 1)
 
 
 def _first(kinds: tuple[Kind, ...], a: Range, b: Range, kind: Kind) -> Kind | None:

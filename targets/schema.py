@@ -170,8 +170,11 @@ class Compiler(Record):
 
     address_cycles, address_bytes: the part of a load, store or port access that finds its address; it is
     found once in a handler [CPU clock cycles, bytes]. free_in_add, free_in_compare: largest constant that an
-    addition and a comparison hold in themselves. zero_register: 0 lies in a register. statics_in_reach: static
-    variables need no address, for a register always points at them. Without this record operands are used
+    addition and a comparison hold in themselves. free_shifted_bits: so many bits at any place are free as
+    well. loads_words: a small constant costs as little in a wide kind. conditional_instructions: a jump over
+    one instruction is none. zero_register: 0 lies in a register. statics_in_reach: static
+    variables need no address, for a register always points at them. links_both_divisions: a
+    division without negative operands pulls in the signed and the unsigned routine. Without this record operands are used
     where they lie.
     """
 
@@ -180,7 +183,11 @@ class Compiler(Record):
     free_in_add: Count
     free_in_compare: Count
     zero_register: bool
+    free_shifted_bits: Count = 0
+    loads_words: bool = False
+    conditional_instructions: bool = False
     statics_in_reach: bool = False
+    links_both_divisions: bool = False
     source: Text
 
 
