@@ -6,7 +6,9 @@ from typing import Annotated
 
 import typer
 
+from sim.cli.check import check
 from sim.cli.compare import compare
+from sim.cli.export import export
 from sim.cli.lists import controllers, targets
 from sim.cli.new import new
 from sim.cli.run import run
@@ -38,7 +40,7 @@ def _options(
     del show_version
 
 
-for command in (run, compare, new, targets, controllers):
+for command in (run, compare, check, export, new, targets, controllers):
     app.command()(command)
 
 

@@ -10,7 +10,7 @@ import math
 from controllers.jit import kernel
 from controllers.opcodes import RET
 from sim.loop.trace import mechanical_rad, sample
-from sim.plant.advance import HALL_RISE, LOST, REACHED, advance
+from sim.plant.advance import HALL_RISE, LOST, REACHED, TRIPPED, advance
 from sim.plant.circuit import set_legs
 from sim.plant.hall import level_at
 from sim.plant.records import Record
@@ -27,7 +27,7 @@ from sim.processor.records import (
     LOG_TICK,
     STEP_TIMER,
 )
-from sim.processor.timers import count_at, match_again, pwm_edge
+from sim.processor.timers import count_at, end_trip_with_period, match_again, pwm_edge
 
 DONE, SEGMENTS_SPENT, NO_PROGRESS = range(3)
 """How a run ended: at its time; stopped after more segments than a sane run needs; a segment that shrank to
@@ -57,8 +57,8 @@ def _peripherals(p: Record, s: Record, c: Record, k: Record, log: Record) -> Non
         control_tick(c, k)
     if k.pwm_edge == k.now:
         level = pwm_edge(c, k)
-        if level != s.pwm_on:
-            s.pwm_on = level
+        if level != s.pwm_on or s.tripped:
+            s.pwm_on, s.tripped = level, 0
             set_legs(p, s)
             note(k, log, LOG_PWM, level, 0)
 
@@ -142,6 +142,9 @@ def spin(
             return SEGMENTS_SPENT
         if outcome != REACHED:
             k.now = min(cycle, math.ceil(s.t_s * c.clock_Hz))
+            if outcome == TRIPPED:
+                end_trip_with_period(c, k)
+                continue
             _hall_edge(s, c, k, log, outcome == HALL_RISE)
             continue
         k.now = cycle

@@ -150,6 +150,9 @@ TRACE_COLUMNS = (
     "angle_error_deg",
     "supply_J",
     "opposed_steps",
+    "load_J",
+    "winding_C",
+    "bridge_V",
 )
 """Columns of the decimated traces. Means since the row before: speed, step time, current, load, angle error;
 `lateness_deg` is the largest since then, of a step after the event that asked for it; `angle_error_deg` is

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from controllers.faults import FAULT_NAMES
 from controllers.program import HANDLERS
 from sim.processor.records import MAIN_LOOP, START, TRACE_COLUMNS
+from sim.run.heat import steady_winding_C
 from sim.run.simulate import Recording
 from targets import Fault, InputError
 
@@ -42,7 +43,9 @@ class Metrics:
     `worst_response_us`: longest time from a handler's event until it was done, waiting and interruptions
     included, and of the main loop its longest round. `late_steps`: later than a
     quarter of a step. `opposed_steps`: steps that pushed against the motion, with the rotor more than 90
-    electrical degrees from where they belong.
+    electrical degrees from where they belong. `winding_C`: the highest temperature of the run;
+    `winding_steady_C`: the one it ends at if the settled current goes on, infinite where it runs away; both
+    None where nothing warms up.
     """
 
     reached_rpm: float
@@ -70,6 +73,10 @@ class Metrics:
     settled_step_ticks: float
     efficiency: float
     energy_balance_error: float
+    over_current_trips: int
+    lowest_bridge_V: float
+    winding_C: float | None
+    winding_steady_C: float | None
 
 
 def column(recording: Recording, name: str) -> NDArray[np.float64]:
@@ -98,25 +105,36 @@ def _time_to(recording: Recording, speed_rpm: float) -> float | None:
     return float(column(recording, "t_s")[reached[0]]) if len(reached) else None
 
 
+LOSSES = ("source_J", "copper_J", "switch_J", "diode_J", "friction_J", "iron_J", "load_J")
+"""Where energy goes for good, fields of PLANT_STATE."""
+
+
+def stored_J(recording: Recording) -> float:
+    """Energy in rotor, inductances, detents and bulk capacitor at the end of the run, above that of its
+    start."""
+    s, p = recording.state, recording.plant
+    kinetic = 0.5 * p["inertia_kg_m2"] * s["omega_rad_s"] ** 2
+    magnetic = 0.5 * p["inductance_H"] * np.sum(s["i_A"] ** 2)
+    bus_V = p["supply_V"] - s["sag_V"]
+    charged = 0.5 * p["bulk_F"] * (bus_V**2 - p["supply_V"] ** 2)
+    return float(kinetic + magnetic + s["cogging_J"] + charged)
+
+
 def energy_balance_error(recording: Recording) -> float:
     """Energy that is not accounted for, over the energy that passed through (supply in, or losses where the
     supply got some back)."""
-    s, p = recording.state, recording.plant
-    losses = sum(float(s[name]) for name in ("copper_J", "switch_J", "diode_J", "friction_J", "load_J"))
-    stored = 0.5 * p["inertia_kg_m2"] * s["omega_rad_s"] ** 2 + 0.5 * p["inductance_H"] * np.sum(
-        s["i_A"] ** 2
-    )
-    return float(abs(s["supply_J"] - losses - stored) / max(abs(s["supply_J"]), losses, 1e-30))
+    s = recording.state
+    losses = sum(float(s[name]) for name in LOSSES)
+    unaccounted = float(s["supply_J"]) - losses - stored_J(recording)
+    return float(abs(unaccounted) / max(abs(s["supply_J"]), losses, 1e-30))
 
 
 def _efficiency(recording: Recording) -> float:
-    """Shaft power at the load over supply power, over the settled part; 0 without a fan."""
-    energy, t_s = column(recording, "supply_J"), column(recording, "t_s")
-    rows = max(2, round(len(t_s) * SETTLED_PART))
-    supply_W = (energy[-1] - energy[-rows]) / (t_s[-1] - t_s[-rows])
-    omega = _settled(recording, "speed_rpm") * np.pi / 30.0
-    load_W = float(recording.plant["fan_Nm_s2_per_rad2"]) * omega**3
-    return float(load_W / supply_W) if supply_W > 0.0 else 0.0
+    """Energy of the load over energy of the supply in the settled part; 0 without a load."""
+    supply_J, load_J = (column(recording, name) for name in ("supply_J", "load_J"))
+    first = -max(2, round(len(supply_J) * SETTLED_PART))
+    taken_J = supply_J[-1] - supply_J[first]
+    return float((load_J[-1] - load_J[first]) / taken_J) if taken_J > 0.0 else 0.0
 
 
 def arithmetic_faults(recording: Recording) -> tuple[ArithmeticFault, ...]:
@@ -176,7 +194,21 @@ def _motor_numbers(recording: Recording) -> dict[str, Any]:
         "peak_phase_A": float(s["peak_A"]),
         "rms_phase_A": rms,
         "efficiency": _efficiency(recording),
+        "over_current_trips": int(s["trips"]),
+        "lowest_bridge_V": float(recording.plant["supply_V"] - s["deepest_sag_V"]),
         "energy_balance_error": energy_balance_error(recording),
+        **_temperatures(recording),
+    }
+
+
+def _temperatures(recording: Recording) -> dict[str, float | None]:
+    """Heat fields of Metrics."""
+    design = recording.design
+    if not design.thermal.is_modelled:
+        return {"winding_C": None, "winding_steady_C": None}
+    return {
+        "winding_C": design.thermal.ambient_C + float(recording.state["hottest_rise_K"]),
+        "winding_steady_C": steady_winding_C(design, _settled(recording, "rms_phase_A")),
     }
 
 

@@ -5,9 +5,9 @@ from collections.abc import Callable
 from sim.run.ceilings import tick_step_rpm, wrap_floor_rpm
 from sim.run.metrics import Metrics
 from sim.run.simulate import Recording
-from sim.studies.limits import Diagnosis, Gain
+from sim.studies.limits import Diagnosis, Gain, judged_C, too_hot
 
-Ceilings = dict[str, float | None]
+Ceilings = dict[str, float]
 
 PARTED = 1.0 / 3.0
 """A rotor that does not follow its steps finds about half of them against it, one that follows hardly any."""
@@ -26,6 +26,7 @@ def explain(recording: Recording, metrics: Metrics, diagnosis: Diagnosis, ceilin
         reason,
         _promise(diagnosis),
         _symptoms(recording, metrics),
+        _too_hot(recording, metrics, diagnosis),
         _fit(recording),
     ]
     return " ".join(part for part in parts if part)
@@ -151,6 +152,32 @@ def _drag(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
     )
 
 
+def _cogging(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
+    del metrics, ceilings
+    motor = recording.design.motor
+    return (
+        f"Cogging holds it back: {motor.cogging_periods_per_turn} detents of {motor.cogging_Nm * 1e6:,.3g} "
+        "uNm a turn, which the start must overcome one by one."
+    )
+
+
+def _heat(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
+    if not too_hot(recording.design, metrics):
+        return "Heat holds it back: warm copper has more resistance, warm magnets give less back-EMF."
+    held = ceilings["heat"]
+    room = f"the torque of a winding at its limit lasts to {held:,.0f} rpm"
+    return f"Heat holds it back: {_temperature(recording, metrics)}; {room}."
+
+
+def _temperature(recording: Recording, metrics: Metrics) -> str:
+    """How hot the winding gets, against its limit."""
+    thermal, winding_C = recording.design.thermal, judged_C(recording.design, metrics)
+    if winding_C == float("inf"):
+        return f"the winding runs away thermally, {thermal.winding_limit_C:g} C is its limit"
+    when = "in the run" if thermal.judged == "run" else "if this goes on"
+    return f"the winding gets to {winding_C:.0f} C {when}, {thermal.winding_limit_C:g} C is its limit"
+
+
 def _several(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
     if metrics.reached_rpm < NO_START * recording.design.require.speed_rpm:
         return (
@@ -175,6 +202,8 @@ _REASONS: dict[str, Callable[[Recording, Metrics, Ceilings], str]] = {
     "supply": _supply,
     "friction": _drag,
     "load": _drag,
+    "cogging": _cogging,
+    "heat": _heat,
     "several": _several,
 }
 
@@ -216,6 +245,13 @@ def _symptoms(recording: Recording, metrics: Metrics) -> str:
         worst = metrics.faults[0]
         words.append(f"{worst.kind} in {worst.place} of the law ({worst.text}) {worst.count:,} times")
     return ("On the way " + "; ".join(words) + ".") if words else ""
+
+
+def _too_hot(recording: Recording, metrics: Metrics, diagnosis: Diagnosis) -> str:
+    """That the winding is too hot, where that is not the reason given already."""
+    if diagnosis.limited_by == "heat" or not too_hot(recording.design, metrics):
+        return ""
+    return f"And it gets too hot: {_temperature(recording, metrics)}."
 
 
 def _fit(recording: Recording) -> str:
