@@ -75,7 +75,7 @@ class HallTimed(Stepper):
             last_period = period
             if turns < self.counted_turns():
                 turns += 1
-            step_ticks = self.step_time(period, turns, step_ticks)
+            step_ticks = self.new_step_ticks(period, turns, step_ticks)
         with hw.masked():
             self.turns = turns
             self.period = last_period
@@ -85,7 +85,7 @@ class HallTimed(Stepper):
     def counted_turns(self) -> u8:
         return self.START_TURNS
 
-    def step_time(self, period: ticks, turns: u8, step_ticks: ticks) -> ticks:
+    def new_step_ticks(self, period: ticks, turns: u8, step_ticks: ticks) -> ticks:
         if turns < self.START_TURNS:
             self.begin_run()
             return step_ticks

@@ -53,7 +53,7 @@ class Stepper(Law):
 
     def within_timer(self, step_time: ticks) -> ticks:
         # beyond half the range a due step could not be told from one that is overdue
-        return max(min(step_time, hw.timer_top >> 1), max(self.catch_up, ticks(1)))
+        return min(step_time, hw.timer_top >> 1)
 
     def first_step_time(self) -> ticks:
         return hw.timer_top >> 1

@@ -19,7 +19,7 @@ class StepTrimBackground(StepTrim):
     def counted_turns(self) -> u8:
         return self.START_TURNS - 1
 
-    def step_time(self, period: ticks, turns: u8, step_ticks: ticks) -> ticks:  # noqa: ARG002
+    def new_step_ticks(self, period: ticks, turns: u8, step_ticks: ticks) -> ticks:  # noqa: ARG002
         self.noted = period
         self.is_new = 1
         return step_ticks

@@ -10,9 +10,10 @@ from sim.loop.native import native_spin
 
 
 @contextmanager
-def compile_notice(kernel: NativeKernel = native_spin) -> Iterator[None]:
-    """Around the first use of a kernel by a command: a notice on standard error when it has to compile."""
-    if kernel.is_compiled:
+def compile_notice(*kernels: NativeKernel) -> Iterator[None]:
+    """Around the first run of kernels, that of the simulation unless others are named: a notice on standard
+    error when one has to be compiled."""
+    if all(kernel.is_compiled for kernel in kernels or (native_spin,)):
         yield
         return
     print(

@@ -6,6 +6,7 @@ from typing import Annotated
 
 import typer
 
+from sim.cli.check import check
 from sim.cli.compare import compare
 from sim.cli.export import export
 from sim.cli.lists import controllers, targets
@@ -39,7 +40,7 @@ def _options(
     del show_version
 
 
-for command in (run, compare, export, new, targets, controllers):
+for command in (run, compare, check, export, new, targets, controllers):
     app.command()(command)
 
 
