@@ -38,7 +38,9 @@ def times_edges(subject: Subject) -> Reason:
 def reads_timer(subject: Subject) -> Reason:
     """Laws that read a count of the timer."""
     program = subject.program
-    return "" if _reads(program, IN_TIMER) or _reads(program, IN_CAPTURED) else "no count of the timer is read"
+    return (
+        "" if _reads(program, IN_TIMER) or _reads(program, IN_CAPTURED) else "no count of the timer is read"
+    )
 
 
 def controls_speed(subject: Subject) -> Reason:
@@ -106,7 +108,7 @@ RELATION_PROPERTIES: Final = (
              control.steady_speeds, control.judge_sign, 200),
     Relation("standing error", "speed error and swing are within 2 % and 5 % beyond 3 counts of the format",
              controls_speed, control.driven_rotor, control.judge_error, 80),
-    Relation("exact", "steps within 1 % of a turn and 6 ticks, duties within 2 % of full, of the same law in f64",
+    Relation("exact", "steps within 1 % of a turn and 6 ticks, duties within 2 % of full, of the law in f64",
              has_exact_form, control.smooth_turns, control.judge_distance, 300,
              measure=control.largest_distance, is_timed=False),
 )  # fmt: skip

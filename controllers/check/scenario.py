@@ -57,7 +57,9 @@ _TEXTS: Final[Mapping[int, Callable[[int, int, int, "Scenario"], str]]] = {
     GLITCH: lambda wait, _count, _change, _: f"a spike of the Hall sensor after {wait:,} ticks",
     COMMAND: lambda wait, count, _change, _: f"after {wait:,} ticks the command becomes {count:,} rpm",
     POKE: lambda _wait, slot, value, s: f"{s.slot_names.get(slot, f'slot {slot}')} becomes {value:,}",
-    DRIVE: lambda wait, count, _change, _: f"{wait:,} ticks of a rotor that the law drives, {count:,} rpm at first",
+    DRIVE: lambda wait, count, _change, _: (
+        f"{wait:,} ticks of a rotor that the law drives, {count:,} rpm at first"
+    ),
 }
 
 

@@ -130,7 +130,10 @@ def _judged_cycles(subject: Subject, space: Space, volume: _Volume, seed: int, e
         return Verdict("cycles", says, HOLDS, examples, detail)
     over = np.array(bounds)
     scenario = smallest(
-        space, lambda s: bool((subject.bench.play(s).state["worst_cycles"] > over).any()), volume.slowest, seed
+        space,
+        lambda s: bool((subject.bench.play(s).state["worst_cycles"] > over).any()),
+        volume.slowest,
+        seed,
     )
     assert scenario is not None
     worst = subject.bench.play(scenario).state["worst_cycles"]

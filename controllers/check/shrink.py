@@ -48,7 +48,12 @@ def short_tails(space: Space, choices: Choices) -> Iterable[Choices]:
         repeats = min(count, MOST_EDGES) if space.kinds[number] == EDGES and count > 1 else 1
         bend = min(max(change, -space.most_change), space.most_change)
         single += [
-            (number, max(ticks + n * bend, space.shortest_ticks), 1 if repeats > 1 else count, 0 if repeats > 1 else change)
+            (
+                number,
+                max(ticks + n * bend, space.shortest_ticks),
+                1 if repeats > 1 else count,
+                0 if repeats > 1 else change,
+            )
             for n in range(repeats)
         ]
     for length in range(1, min(len(single), space.most_events) + 1):

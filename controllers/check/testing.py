@@ -1,15 +1,15 @@
 """For property tests of your own: a law on the bench, and hypothesis strategies of what can happen to it.
 
-    from hypothesis import given, settings
-    from controllers.check.testing import bench, scenarios
+from hypothesis import given, settings
+from controllers.check.testing import bench, scenarios
 
-    law = bench("my_law.py", target="m0", prescaler=8, arithmetic="i32")
+law = bench("my_law.py", target="m0", prescaler=8, arithmetic="i32")
 
-    @settings(deadline=None)
-    @given(scenarios(law))
-    def test_the_duty_never_exceeds_half(scenario):
-        writes = law.writes(scenario, "set_duty")
-        assert all(value <= law.hardware.duty_top // 2 for _, value in writes)
+@settings(deadline=None)
+@given(scenarios(law))
+def test_the_duty_never_exceeds_half(scenario):
+    writes = law.writes(scenario, "set_duty")
+    assert all(value <= law.hardware.duty_top // 2 for _, value in writes)
 """
 
 from collections.abc import Mapping, Sequence
@@ -124,8 +124,8 @@ def states(law: Bench) -> SearchStrategy[dict[str, int]]:
 
 
 def call(law: Bench, handler: str, state: Mapping[str, float], inputs: Sequence[int] = ()) -> Call:
-    """Call one handler from a state; statics that `state` leaves out have their initial values. `inputs` answer
-    the reads in their order, 0 where there are more."""
+    """Call one handler from a state; statics that `state` leaves out have their initial values. `inputs`
+    answer the reads in their order, 0 where there are more."""
     program = law.program
     first = {**statics(program, program.ints, program.floats), **state}
     whole = np.array([[int(first[name]) for name in program.statics]], dtype=np.int64)

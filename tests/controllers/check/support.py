@@ -25,7 +25,9 @@ def subject(path: Path, arithmetic: str = "i32", prescaler: int = 64) -> Subject
     binding = Binding(arithmetic, 16, CLOCK_Hz / prescaler, 2, DUTY_TOP, CONTROL_S, {})
     linked = link(compile_law(path, binding), target)
     exact = link(compile_law(path, replace(binding, arithmetic="f64")), target)
-    hardware = Hardware(CLOCK_Hz, prescaler, 16, ENTRY_CYCLES, EXIT_CYCLES, round(CONTROL_S * CLOCK_Hz), DUTY_TOP)
+    hardware = Hardware(
+        CLOCK_Hz, prescaler, 16, ENTRY_CYCLES, EXIT_CYCLES, round(CONTROL_S * CLOCK_Hz), DUTY_TOP
+    )
     return Subject(linked, hardware, MOTOR, None if arithmetic == "f64" else exact)
 
 

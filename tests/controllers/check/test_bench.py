@@ -68,7 +68,11 @@ def test_events_come_one_after_the_other(tmp_path: Path) -> None:
     bench = bench_of(tmp_path, harness.law(on_hall_edge="self.n = hw.hall()"))
     slot = bench.program.statics["n"]
     events = (edges(100, 3, -20), wait(500), glitch(10), command(5, 900), poke(slot, 7))
-    found = [line for line in lines(bench, Scenario(events=events)) if line.split()[1] in ("edge", "command", "poke")]
+    found = [
+        line
+        for line in lines(bench, Scenario(events=events))
+        if line.split()[1] in ("edge", "command", "poke")
+    ]
     assert found == [
         "100 edge 1 100",
         "180 edge 1 180",  # 20 ticks sooner

@@ -1,6 +1,6 @@
 """Laws that are broken on purpose: the search, which is told nothing of them, finds each with a minimal
-scenario. Done when (issue 3): an overflow that needs a rare period, a compare in the past at a low prescaler, a
-division by zero after a stall."""
+scenario: an overflow that needs a rare period, a compare in the past at a low prescaler, a division by zero
+after a stall."""
 
 import functools
 from pathlib import Path
@@ -75,7 +75,9 @@ def test_a_division_by_zero_after_a_stall_is_found_with_one_pause(examples: int)
         ("signed_timer.py", "any count", "on_hall_edge"),
     ],
 )
-def test_other_mistakes_are_found_by_the_property_that_is_about_them(law: str, name: str, handler: str) -> None:
+def test_other_mistakes_are_found_by_the_property_that_is_about_them(
+    law: str, name: str, handler: str
+) -> None:
     found = verdict(LAWS / law, name)
     assert found.outcome == FAILS
     assert found.counterexample is not None

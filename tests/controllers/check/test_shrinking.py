@@ -62,7 +62,9 @@ def test_a_failure_shrinks_to_one_event_and_its_edge_value() -> None:
 
 def test_a_run_of_edges_is_taken_apart() -> None:
     def one_gap(scenario: Scenario) -> bool:
-        gaps = [w + n * bend for kind, w, count, bend in scenario.events if kind == EDGES for n in range(count)]
+        gaps = [
+            w + n * bend for kind, w, count, bend in scenario.events if kind == EDGES for n in range(count)
+        ]
         return 20_017 in gaps
 
     found = smallest(SPACE, one_gap, (0, 0, ((0, 20_000, 30, 17),)), 1)

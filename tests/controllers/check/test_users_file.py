@@ -15,7 +15,7 @@ from tests.controllers.check.support import LAWS
 ROOT = Path(__file__).resolve().parents[3]
 STEADY = testing.bench(LAWS / "steady.py", prescaler=64)
 
-USERS_FILE = '''
+USERS_FILE = """
 from hypothesis import given, settings
 from controllers.check.testing import bench, call, scenarios, states
 
@@ -30,7 +30,7 @@ def test_the_duty_is_{word}_above_a_half(scenario):
 @given(states(law))
 def test_the_start_sets_step_0_from_any_state(state):
     assert ("set_step", 0) in call(law, "on_start", state).writes
-'''
+"""
 
 
 def pytest_in(folder: Path, word: str, sign: str) -> "subprocess.CompletedProcess[str]":
@@ -40,7 +40,12 @@ def pytest_in(folder: Path, word: str, sign: str) -> "subprocess.CompletedProces
     paths = os.pathsep.join([*os.environ.get("PYTHONPATH", "").split(os.pathsep), str(ROOT)])
     command = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider"]
     return subprocess.run(
-        command, cwd=folder, env={**os.environ, "PYTHONPATH": paths}, capture_output=True, text=True, check=False
+        command,
+        cwd=folder,
+        env={**os.environ, "PYTHONPATH": paths},
+        capture_output=True,
+        text=True,
+        check=False,
     )
 
 
