@@ -16,8 +16,8 @@ SETTLING_TURNS: Final = 192
 """Electrical turns in which a law must have settled: half a second at 10,000 rpm with two pole pairs (our own
 convention)."""
 RECOVERY_TURNS: Final = 600
-"""And in which it must have recovered from any state: a trim that was put at one end of its range may need all
-of it to come back, a count a turn."""
+"""And in which it must have recovered from any state: a trim that was put at one end of its range may need
+all of it to come back, a count a turn."""
 SAME_STEP_DEG: Final = 15.0
 """A step within a quarter of a step of its place counts as in place, as in the simulation."""
 _WHOLE_TURN_DEG: Final = 360.0
@@ -110,8 +110,9 @@ def _poked(space: Space, choices: Choices) -> Scenario:
 def poked_states(subject: Subject) -> Space:
     """A rotor at a steady speed; statics that become anything; the same speed for 600 turns more."""
     shortest = 2 * subject.shortest_turn_ticks
-    return Space(subject.program, subject.hardware, (POKE,), 3, shortest,
-                 max(shortest, subject.longest_turn_ticks), pokes(subject.program), 1000, make=_poked)  # fmt: skip
+    longest = max(shortest, subject.longest_turn_ticks)
+    return Space(subject.program, subject.hardware, (POKE,), 3, shortest, longest,
+                 pokes(subject.program), 1000, make=_poked)  # fmt: skip
 
 
 def judge_recovery(subject: Subject, scenario: Scenario) -> Wrong | None:

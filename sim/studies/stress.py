@@ -35,7 +35,8 @@ synchronism."""
 
 @dataclass(frozen=True)
 class Stress:
-    """One way to make it hard. changes: overrides for a part 0..1 of the largest size; says: that in words."""
+    """One way to make it hard. changes: overrides for a part 0..1 of the largest size; says: that in
+    words."""
 
     name: str
     changes: Callable[[Design, float], Mapping[str, Override]]
