@@ -1,5 +1,6 @@
 """The control laws that ship with tickspin."""
 
+from keyword import iskeyword
 from pathlib import Path
 from typing import Final, NamedTuple
 
@@ -61,7 +62,7 @@ def starting_law(name: str) -> str:
         InputError: `name` is no name for a law file.
     """
     class_name = "".join(word.capitalize() for word in name.split("_"))
-    if not (name.isascii() and name.isidentifier() and class_name.isidentifier()):
+    if not (name.isascii() and class_name.isidentifier() and name.isidentifier() and not iskeyword(name)):
         rule, remedy = "is letters, digits and _, not a digit first", "for example: tickspin new --law my_law"
         raise InputError([Fault("--law", rule, repr(name), remedy)])
     text = _STARTER.read_text(encoding="utf-8")

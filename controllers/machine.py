@@ -5,10 +5,12 @@ makes): unsigned wraps (6.2.5 p9), signed wraps as with -fwrapv, division trunca
 of a negative number is arithmetic (6.5.7 p5), conversion to a narrower integer keeps the low bits (6.3.1.3),
 float to integer drops the fraction (6.3.1.4). Where C leaves the result open it is defined here and counted:
 x/0 and x%0 are 0, float to integer saturates, NaN becomes 0. f32 results are float64 results rounded once
-more, which is exact for one operation on normal numbers (Figueroa, ACM SIGNUM 30(3), 1995).
+more, which gives the float32 result of one operation: on normal numbers by Figueroa (ACM SIGNUM 30(3),
+1995), on subnormal ones because sums and products are exact in float64 there and a quotient of 24-bit numbers
+keeps 2**-48 of itself away from every tie (tests/controllers/test_float_semantics.py).
 
-Float arithmetic keeps IEEE 754: x/0 is an infinity (0/0 a NaN), counted as a division by zero; a finite
-operation whose result is infinite counts as overflow.
+Float arithmetic keeps IEEE 754: x/0 is an infinity (0/0 a NaN), counted as a division by zero; any other
+infinite result counts as overflow, also that of an infinite operand.
 """
 
 from typing import Any, Final

@@ -35,7 +35,7 @@ class Port:
 IN_PORTS: Final = (
     Port("timer", IN_TIMER, "ticks", "timer_top", "count of the free-running step timer"),
     Port("captured", IN_CAPTURED, "ticks", "timer_top", "count of the timer latched at the last Hall edge"),
-    Port("hall", IN_HALL, "u8", 1, "level of the Hall sensor, 0 or 1"),
+    Port("hall", IN_HALL, "u8", 7, "level of the Hall sensor, 0 or 1; of three, first + 2 second + 4 third"),
     Port("command_rpm", IN_COMMAND_RPM, "u16", 65535, "commanded speed in rpm"),
 )
 OUT_PORTS: Final = (

@@ -38,27 +38,27 @@ MASK: Final = np.array(
 # numba marks the sums, differences and products of signed integers as free of overflow (nsw), and LLVM then
 # proves that (a * b) / a is b. Where a cell may wrap, the operation is therefore done on unsigned numbers.
 @kernel
-def cell_sum(a: int, b: int) -> int:
+def cell_sum(a: int, b: int) -> Any:
     """Low 64 bits of a + b."""
-    return int(np.int64(np.uint64(np.int64(a)) + np.uint64(np.int64(b))))
+    return np.int64(np.uint64(np.int64(a)) + np.uint64(np.int64(b)))
 
 
 @kernel
-def cell_difference(a: int, b: int) -> int:
+def cell_difference(a: int, b: int) -> Any:
     """Low 64 bits of a - b."""
-    return int(np.int64(np.uint64(np.int64(a)) - np.uint64(np.int64(b))))
+    return np.int64(np.uint64(np.int64(a)) - np.uint64(np.int64(b)))
 
 
 @kernel
-def cell_product(a: int, b: int) -> int:
+def cell_product(a: int, b: int) -> Any:
     """Low 64 bits of a * b."""
-    return int(np.int64(np.uint64(np.int64(a)) * np.uint64(np.int64(b))))
+    return np.int64(np.uint64(np.int64(a)) * np.uint64(np.int64(b)))
 
 
 @kernel
 def wrap(value: int, kind: int) -> int:
     """`value` reduced to the two's complement range of integer kind number `kind`."""
-    return cell_difference(cell_sum(value, BIAS[kind]) & MASK[kind], BIAS[kind])
+    return int(cell_difference(cell_sum(value, BIAS[kind]) & MASK[kind], BIAS[kind]))
 
 
 @kernel
@@ -75,7 +75,7 @@ def _quotient(a: int, b: int, kind: int) -> int:
     if kind == _UNSIGNED:
         return int(np.int64(np.uint64(np.int64(a)) // np.uint64(np.int64(b))))
     if b == -1:  # the processor itself traps on the lowest number / -1
-        return cell_difference(0, a)
+        return int(cell_difference(0, a))
     floor = a // b
     return floor + 1 if cell_product(floor, b) != a and (a < 0) != (b < 0) else floor
 

@@ -45,43 +45,51 @@ class HallTimed(Stepper):
     )  # timer ticks of the last electrical turn that counts, 0 where the speed is not known
     last_edge = var(ticks, 0)  # timer count at the last Hall edge
 
-    def on_step_timer(self) -> None:
+    def make_step(self) -> None:
         if self.turns < self.START_TURNS:
             self.step_by_level()
         else:
             self.next_step()
-        self.arm(wrap_add(self.compare, self.step_ticks))
-        self.after_step()
 
     def on_hall_edge(self) -> None:
         edge = hw.captured()
         period = wrap_sub(edge, self.last_edge)
         with hw.masked():
             room = self.room
+            turns = self.turns
             step_ticks = self.step_ticks
             last_period = self.period
-        if self.turns == self.START_TURNS and room > 0 and period < last_period >> 1:
+        if turns == self.START_TURNS and room > 0 and period < last_period >> 1:
             return
         if hw.hall() == 0 and wrap_sub(hw.timer(), edge) < step_ticks:
             return
         with hw.masked():
             hw.set_step(0)
             self.step = 0
-            hw.set_compare(wrap_add(hw.timer(), hw.timer_top >> 1))
+            self.compare = wrap_add(hw.timer(), hw.timer_top >> 1)
+            hw.set_compare(self.compare)
+            self.room = hw.timer_top
+            self.steps_since_edge = 0
         self.last_edge = edge
-        self.room = hw.timer_top
-        self.steps_since_edge = 0
-        if room >= step_ticks:
-            self.measured(period)
-        self.arm(wrap_add(edge, self.step_ticks))
+        if room >= step_ticks and period > step_ticks:
+            last_period = period
+            if turns < self.counted_turns():
+                turns += 1
+            step_ticks = self.new_step_ticks(period, turns, step_ticks)
+        with hw.masked():
+            self.turns = turns
+            self.period = last_period
+            self.step_ticks = step_ticks
+            self.arm(wrap_add(edge, step_ticks))
 
-    def measured(self, period: ticks) -> None:
-        self.period = period
-        if self.turns < self.START_TURNS:
-            self.turns += 1
+    def counted_turns(self) -> u8:
+        return self.START_TURNS
+
+    def new_step_ticks(self, period: ticks, turns: u8, step_ticks: ticks) -> ticks:
+        if turns < self.START_TURNS:
             self.begin_run()
-        if self.turns == self.START_TURNS:
-            self.step_ticks = self.within_timer(self.followed(period))
+            return step_ticks
+        return self.within_timer(self.followed(period))
 
     def step_by_level(self) -> None:
         self.step = 4

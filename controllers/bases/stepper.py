@@ -1,7 +1,8 @@
 """Six-step commutation by the step timer: what every law that schedules its own steps needs.
 
 The timer interrupt switches to the next step and sets the next compare one step time after the last one, so
-that the time spent in the interrupt never adds up. A step that is overdue is made up for at once.
+that the time spent in the interrupt never adds up. A step that is overdue is made up for at once; a call that
+was asked for before the compare was moved finds that its time is not up, and does nothing.
 """
 
 from controllers.dialect import Law, hw, param, ticks, u8, u16, var, wrap_add, wrap_sub
@@ -26,9 +27,14 @@ class Stepper(Law):
         hw.set_compare(self.compare)
 
     def on_step_timer(self) -> None:
-        self.next_step()
+        if wrap_sub(hw.timer(), self.compare) > hw.timer_top >> 1:
+            return
+        self.make_step()
         self.arm(wrap_add(self.compare, self.step_ticks))
         self.after_step()
+
+    def make_step(self) -> None:
+        self.next_step()
 
     def next_step(self) -> None:
         step = self.step + 1
@@ -47,7 +53,7 @@ class Stepper(Law):
 
     def within_timer(self, step_time: ticks) -> ticks:
         # beyond half the range a due step could not be told from one that is overdue
-        return max(min(step_time, hw.timer_top >> 1), max(self.catch_up, ticks(1)))
+        return min(step_time, hw.timer_top >> 1)
 
     def first_step_time(self) -> ticks:
         return hw.timer_top >> 1

@@ -49,9 +49,10 @@ class Listing:
     @cached_property
     def image(self) -> tuple[Range, ...]:
         """Initial value of every slot."""
-        program = self.program
-        pairs = zip(program.ints.tolist(), program.floats.tolist(), self.slot_kinds, strict=True)
-        return tuple(exactly(real if kind.is_float else whole, kind) for whole, real, kind in pairs)
+        cells = zip(self.program.ints.tolist(), self.program.floats.tolist(), strict=True)
+        # an image has one cell even where there is no slot
+        pairs = zip(cells, self.slot_kinds, strict=False)
+        return tuple(exactly(real if kind.is_float else whole, kind) for (whole, real), kind in pairs)
 
     @cached_property
     def statics(self) -> tuple[int, ...]:

@@ -105,8 +105,9 @@ def joined(p: State, q: State) -> State:
     for a, b in zip(p.numbers, q.numbers, strict=True):
         if (a, b) not in pairs:
             pairs[a, b] = number = a if a == b else p.new_number()
-            result.ranges[number] = join(p.ranges[a], q.ranges[b])
-            if p.is_nonzero(a) and q.is_nonzero(b):
+            first, second = p.ranges[a], q.ranges[b]
+            result.ranges[number] = found = first if first is second else join(first, second)
+            if contains(found, 0) and p.is_nonzero(a) and q.is_nonzero(b):
                 result.nonzero.add(number)
         result.numbers.append(pairs[a, b])
     _join_gaps(result, p, q, pairs)

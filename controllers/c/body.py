@@ -21,12 +21,17 @@ def handler_text(program: Program, symbols: Symbols, helpers: Helpers, name: str
     return "\n".join(lines) + "\n"
 
 
-def comment(text: str) -> str:
-    """Text that is safe inside a C comment: no end of it, no nested one, no trigraph (C99 5.2.1.1)."""
+def safe(text: str) -> str:
+    """Text that can stand in a C comment: no end of it, no nested one, no trigraph (C99 5.2.1.1)."""
     plain = "".join(c if c.isprintable() else " " for c in text)
     for bad in ("*/", "/*", "??"):
         plain = plain.replace(bad, f"{bad[0]} {bad[1]}")
-    return f"/* {plain.strip()} */"
+    return plain
+
+
+def comment(text: str) -> str:
+    """A comment in one line."""
+    return f"/* {safe(text).strip()} */"
 
 
 class _Writer:

@@ -74,10 +74,12 @@ class Web:
 
 @dataclass(frozen=True)
 class Webs:
-    """written[pc]: the web that an instruction writes. read[pc, column]: the web that an operand reads."""
+    """written[pc]: the web that an instruction writes. read[pc, column]: the web that an operand reads. live:
+    numbers of those that something outside the temporaries depends on."""
 
     written: dict[int, Web]
     read: dict[tuple[int, int], Web]
+    live: frozenset[int]
 
 
 def find_webs(program: Program, blocks: list[list[Row]]) -> Webs:
@@ -125,7 +127,24 @@ def _collect(leader: dict[int, int], reads: list[tuple[int, int, int]], slots: d
         root: Web(slots[root], tuple(sorted(writes)), tuple(reads_of.get(root, ())))
         for root, writes in writes_of.items()
     }
-    return Webs(
-        written={pc: webs[_root(leader, pc)] for pc in leader},
-        read={(pc, column): webs[_root(leader, first)] for pc, column, first in reads},
-    )
+    written = {pc: webs[_root(leader, pc)] for pc in leader}
+    read = {(pc, column): webs[_root(leader, first)] for pc, column, first in reads}
+    return Webs(written, read, _live(written, read))
+
+
+def _live(written: dict[int, Web], read: dict[tuple[int, int], Web]) -> frozenset[int]:
+    """What is read for a write elsewhere, a port, a jump, or for a live web."""
+    sources: dict[int, set[int]] = {}
+    waiting: list[int] = []
+    for (pc, _), web in read.items():
+        if pc in written:
+            sources.setdefault(written[pc].number, set()).add(web.number)
+        else:
+            waiting.append(web.number)
+    live: set[int] = set()
+    while waiting:
+        number = waiting.pop()
+        if number not in live:
+            live.add(number)
+            waiting.extend(sources.get(number, ()))
+    return frozenset(live)

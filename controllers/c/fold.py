@@ -73,7 +73,9 @@ class Folder:
         op = row.opcode.number
         if op == JUMP:
             self._block.after = row.extra
-        elif op != RET:
+        elif op == RET:
+            self._block.is_return = self._program.source[row.line - 1].strip().startswith("return")
+        else:
             self._block.after = row.pc + 1
 
     def _step(self, row: Row) -> None:
@@ -86,7 +88,10 @@ class Folder:
             self._block.condition, self._block.taken = condition, row.extra
         elif op == OUT:
             port = OUT_PORTS[row.extra]
-            self._append(Output(function_of(port.name), self._operand(row, A), row.line), None)
+            value = self._operand(row, A)
+            # an interrupt that the write lets in may change what is read behind it
+            self._flush(lambda pending: any(word != "web" for word, _ in pending.value.reads))
+            self._append(Output(function_of(port.name), value, row.line), None)
         elif op in _STORES:
             self._store(row)
         else:
@@ -137,7 +142,8 @@ class Folder:
             web = self._webs.read[row.pc, column]
             if web.number in self._pending:
                 return replace(self._pending.pop(web.number).value, range=known)
-            name, key = self.variables[web.number][1], ("web", web.number)
+            name = self.variables[web.number][1] if web.number in self._webs.live else "0"
+            key = ("web", web.number)
         else:
             name, key = self._symbols.statics[slot], self._key_of(slot)
         return Value(name, kind, ATOM, known, frozenset({key}))
@@ -155,13 +161,13 @@ class Folder:
             self._append(Assign(self._symbols.statics[row.dst], value, row.line), key)
             return
         web = self._webs.written[row.pc]
-        if self._is_folded(web) and len(value.text) <= _LONGEST:
+        if web.number not in self._webs.live:
+            self._discard(row, value)
+        elif self._is_folded(web) and len(value.text) <= _LONGEST:
             self._pending[web.number] = Assign("", value, row.line, web.number)
-        elif web.reads:
+        else:
             target = self._variable(web, value.kind)
             self._append(Assign(target, value, row.line, web.number), ("web", web.number))
-        else:
-            self._discard(row, value)
 
     def _discard(self, row: Row, value: Value) -> None:
         """A value that nobody reads; a hardware read is made all the same."""

@@ -4,7 +4,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import Final
 
 from controllers.binding import Binding
-from controllers.c.body import comment
+from controllers.c.body import comment, safe
 from controllers.c.hardware import function_of, port_type, used_ports
 from controllers.c.law_file import file_stem
 from controllers.catalogue import ParameterDescription
@@ -56,8 +56,7 @@ def header_text(program: Program, parameters: Iterable[ParameterDescription], ma
 
 
 def _block(lines: Iterable[str]) -> Iterator[str]:
-    text = [comment(line)[3:-3].rstrip() for line in lines]
-    yield "/*\n" + "".join(f" * {line}".rstrip() + "\n" for line in text) + " */"
+    yield "/*\n" + "".join(f" * {safe(line)}".rstrip() + "\n" for line in lines) + " */"
 
 
 def _about(program: Program, parameters: Iterable[ParameterDescription]) -> Iterator[str]:

@@ -107,12 +107,13 @@ def _saturating_add(word: str, kind: Kind, _: Kind) -> tuple[str, str]:
     own, low, high = c_type(kind), _low(kind), literal(kind, kind.high)
     comment, name = f"a + b, held within {low}..{high}", f"{word}_{kind.name}"
     if not kind.signed:
-        return _function(
-            comment, name, kind, _two(kind), f"return b > ({own})({high} - a) ? {high} : ({own})(a + b);"
-        )
-    return _function(comment, name, kind, _two(kind),
-                     "if (b >= 0) {", f"    return a > {high} - b ? ({own}){high} : ({own})(a + b);", "}",
-                     f"return a < {low} - b ? ({own}){low} : ({own})(a + b);")  # fmt: skip
+        lines = [f"{own} sum = ({own})(a + b);", f"return sum < a ? {high} : sum;"]
+    else:
+        lines = [
+            "if (b >= 0) {", f"    return a > {high} - b ? ({own}){high} : ({own})(a + b);", "}",
+            f"return a < {low} - b ? ({own}){low} : ({own})(a + b);",
+        ]  # fmt: skip
+    return _function(comment, name, kind, _two(kind), *lines)
 
 
 def _saturating_sub(word: str, kind: Kind, _: Kind) -> tuple[str, str]:

@@ -5,6 +5,7 @@ from collections.abc import Iterator, Sequence
 from typing import Final
 
 from controllers.c.body import INDENT, comment, handler_text
+from controllers.c.decide import decided
 from controllers.c.fold import Symbols
 from controllers.c.hardware import function_of, used_ports
 from controllers.c.helpers import Helpers
@@ -37,23 +38,17 @@ def shared_symbols(program: Program) -> Symbols:
 
 def law_text(program: Program, mark: str) -> str:
     """The C file of a law; `mark` is its first line."""
-    symbols, helpers = shared_symbols(program), Helpers()
-    handlers = [handler_text(program, symbols, helpers, name) for name in program.handlers]
+    symbols, helpers, plain = shared_symbols(program), Helpers(), decided(program)
+    handlers = [handler_text(plain, symbols, helpers, name) for name in program.handlers]
     return "\n".join(
         [
             mark,
             f'#include "{file_stem(program)}.h"\n',
-            *_includes(program),
             *_variables(program, symbols),
             *([helpers.text] if helpers.text else []),
             *handlers,
         ]
     )
-
-
-def _includes(program: Program) -> list[str]:
-    del program
-    return []
 
 
 def _variables(program: Program, symbols: Symbols) -> Iterator[str]:

@@ -6,13 +6,13 @@ have no range here.
 """
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Final, NamedTuple
 
 from controllers import opcodes
 from controllers.c.flow import A, B, Row
 from controllers.graph import successors
 from controllers.kinds import MACHINE_KINDS, Kind
-from controllers.opcodes import RET
 from controllers.program import SLOT_CONST, SLOT_TEMP, Program
 
 
@@ -31,7 +31,33 @@ class Range(NamedTuple):
         return self.low <= value <= self.high
 
 
-State = dict[int, Range]
+@dataclass(frozen=True)
+class State:
+    """Ranges of the temporaries before an instruction, and which of them are copies: slot -> copied slot."""
+
+    ranges: dict[int, Range]
+    copies: dict[int, int]
+
+    def without(self, slot: int) -> "State":
+        """The state once a slot holds something else."""
+        return State(
+            {s: known for s, known in self.ranges.items() if s != slot},
+            {s: source for s, source in self.copies.items() if slot not in (s, source)},
+        )
+
+    def same_as(self, slot: int) -> set[int]:
+        """Slots with the same content."""
+        source = self.copies.get(slot, slot)
+        return {slot, source} | {s for s, other in self.copies.items() if other == source}
+
+    def joined(self, other: "State") -> "State":
+        """What holds in both."""
+        ranges = {
+            slot: Range(min(known.low, other.ranges[slot].low), max(known.high, other.ranges[slot].high))
+            for slot, known in self.ranges.items()
+            if slot in other.ranges
+        }
+        return State(ranges, dict(self.copies.items() & other.copies.items()))
 
 
 def kind_range(kind: Kind) -> Range:
@@ -117,20 +143,17 @@ class Ranges:
         return self._known.get((row.pc, column))
 
     def _step(self, row: Row, arriving: dict[int, State]) -> None:
-        state = arriving.get(row.pc, {})
+        state = arriving.get(row.pc, State({}, {}))
         for column, slot in row.read_slots:
             found = self._slot_range(state, slot)
             if found is not None:
                 self._known[row.pc, column] = found
-        after = dict(state)
-        self._write(row, after)
-        if row.opcode.number == RET:
-            return
+        after = self._written(row, state)
         for target in successors(self._program, row.pc):
             is_jump = row.opcode.jumps and target == row.extra
             refined = self._refined(row, after, is_jump)
             known = arriving.get(target)
-            arriving[target] = refined if known is None else _joined(known, refined)
+            arriving[target] = refined if known is None else known.joined(refined)
 
     def _slot_range(self, state: State, slot: int) -> Range | None:
         kind = MACHINE_KINDS[self._program.slot_kinds[slot]]
@@ -140,44 +163,39 @@ class Ranges:
             value = int(self._program.ints[slot])
             value += 1 << 64 if value < kind.low else 0  # u64 stands as the bit pattern of an int64
             return Range(value, value)
-        return state.get(slot, kind_range(kind))
+        return state.ranges.get(slot, kind_range(kind))
 
-    def _write(self, row: Row, state: State) -> None:
-        """The range of what an instruction writes into a temporary."""
-        if not row.opcode.writes:
-            return
-        state.pop(row.dst, None)
-        if self._program.slot_class[row.dst] != SLOT_TEMP:
-            return
-        kind = MACHINE_KINDS[row.kind]
-        a, b = self.of(row, A), self.of(row, B)
-        if a is None:
-            return
+    def _is_temporary(self, slot: int) -> bool:
+        return bool(self._program.slot_class[slot] == SLOT_TEMP)
+
+    def _written(self, row: Row, state: State) -> State:
+        """The state after an instruction has written its temporary."""
+        if not row.opcode.writes or not self._is_temporary(row.dst):
+            return state
+        after = state.without(row.dst)
+        kind, a, b = MACHINE_KINDS[row.kind], self.of(row, A), self.of(row, B)
+        if a is None or kind.is_float:
+            return after
+        if row.opcode.number == opcodes.MOVE and self._is_temporary(row.a):
+            after.copies[row.dst] = row.a
         if row.opcode.shape[2] == "count":
             b = Range(row.b, row.b)
         exact = exact_range(row.opcode.number, a, b if b is not None else Range(0, 0), row.extra, kind)
-        if exact is not None and not kind.is_float and exact.within(kind):
-            state[row.dst] = exact
+        if exact is not None and exact.within(kind):
+            after.ranges[row.dst] = exact
+        return after
 
     def _refined(self, row: Row, state: State, is_jump: bool) -> State:
-        """What a comparison says of its operands on the way taken."""
+        """What a comparison says of its operands, and of copies of them, on the way taken."""
         relation = _RELATIONS.get((row.opcode.number, is_jump))
         a, b = self.of(row, A), self.of(row, B)
         if relation is None or a is None or b is None:
             return state
-        bound_a, bound_b = relation(a, b)
-        known = dict(state)
-        for slot, bound in ((row.a, bound_a), (row.b, bound_b)):
-            if self._program.slot_class[slot] == SLOT_TEMP and bound.low <= bound.high:
-                known[slot] = bound
-        return known
-
-
-def _joined(one: State, other: State) -> State:
-    return {
-        slot: Range(min(one[slot].low, other[slot].low), max(one[slot].high, other[slot].high))
-        for slot in one.keys() & other.keys()
-    }
+        ranges = dict(state.ranges)
+        for slot, bound in zip((row.a, row.b), relation(a, b), strict=True):
+            if self._is_temporary(slot) and bound.low <= bound.high:
+                ranges.update(dict.fromkeys(state.same_as(slot), bound))
+        return State(ranges, state.copies)
 
 
 def _less(a: Range, b: Range) -> tuple[Range, Range]:

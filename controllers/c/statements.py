@@ -50,7 +50,8 @@ Statement = Assign | Output
 @dataclass
 class Block:
     """Statements, then: to `taken` where `condition` holds, else to `after`; without a condition to `after`;
-    None is the return. Blocks are named by the pc of their first instruction."""
+    None is the end of the handler, `is_return` where the law says `return` there. Blocks are named by the pc
+    of their first instruction."""
 
     first: int
     statements: list[Statement] = field(default_factory=list)
@@ -58,6 +59,7 @@ class Block:
     condition: Condition | None = None
     taken: int | None = None
     after: int | None = None
+    is_return: bool = False
 
     @property
     def targets(self) -> list[int]:
@@ -66,8 +68,8 @@ class Block:
         return [end for end in ends if end is not None]
 
     @property
-    def is_return(self) -> bool:
-        """Whether the block does nothing but return."""
+    def is_end(self) -> bool:
+        """Whether the block does nothing but end the handler."""
         return not self.statements and self.condition is None and self.after is None
 
 

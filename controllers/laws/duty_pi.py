@@ -13,7 +13,7 @@ the speed is known, and after a stall, the duty is `start_duty`.
 """
 
 from controllers.bases.hall_timed import HallTimed
-from controllers.dialect import gain, hw, number, param, scale, ticks, u16, u32, var
+from controllers.dialect import gain, hw, number, param, sat, scale, ticks, u16, u32, var
 
 
 class DutyPi(HallTimed):
@@ -34,16 +34,16 @@ class DutyPi(HallTimed):
         else:
             self.control(self.speed_rpm())
 
-    def speed_rpm(self) -> u32:
+    def speed_rpm(self) -> u16:
         with hw.masked():
             period = self.period
-        return hw.rpm_ticks // u32(max(period, ticks(1)))
+        return sat(u16, hw.rpm_ticks // u32(max(period, ticks(1))))
 
     def begin(self, duty: u16) -> None:
         self.integral = number(duty) * 256
         hw.set_duty(duty)
 
-    def control(self, speed_rpm: u32) -> None:
+    def control(self, speed_rpm: u16) -> None:
         error = number(hw.command_rpm()) - number(speed_rpm)
         integral = self.integral + scale(error, self.ki)
         integral = min(max(integral, number(0)), number(hw.duty_top) * 256)

@@ -15,26 +15,28 @@ class StepTrimBackground(StepTrim):
     is_new = var(u8, 0)  # a turn has been measured that the main loop has not seen
     noted = var(ticks, 0)  # its period
 
-    def measured(self, period: ticks) -> None:
-        self.period = period
+    # the last turn of the start ends in the main loop, when it has worked out a step time
+    def counted_turns(self) -> u8:
+        return self.START_TURNS - 1
+
+    def new_step_ticks(self, period: ticks, turns: u8, step_ticks: ticks) -> ticks:  # noqa: ARG002
         self.noted = period
         self.is_new = 1
-        if self.turns < self.START_TURNS - 1:
-            self.turns += 1
+        return step_ticks
 
     def main_loop(self) -> None:
         if self.is_new != 0:
             with hw.masked():
                 self.is_new = 0
                 period = self.noted
-            self.use(period)
+            self.use(max(period, ticks(1)))
 
     def use(self, period: ticks) -> None:
         if self.turns < self.START_TURNS:
             self.begin_run()
         found = self.within_timer(self.followed(period))
         with hw.masked():
-            # the last turn of the start ends here; a stall in the meantime began it anew
+            # a stall in the meantime has begun the start anew
             if self.turns >= self.START_TURNS - 1:
                 self.turns = self.START_TURNS
                 self.step_ticks = found

@@ -8,7 +8,7 @@ duty, so that nothing jumps. When the speed falls below the handover again (a ne
 voltage comes back.
 """
 
-from controllers.dialect import const, hw, number, param, sat, ticks, u8, u16, u32, var
+from controllers.dialect import const, hw, number, param, sat, sat_add, ticks, u8, u16, var
 from controllers.laws.duty_pi import DutyPi
 
 
@@ -46,8 +46,8 @@ class TrimThenDuty(DutyPi):
         else:
             self.hand_over(self.speed_rpm())
 
-    def hand_over(self, speed_rpm: u32) -> None:
-        if speed_rpm + u32(self.handover) < u32(hw.command_rpm()):
+    def hand_over(self, speed_rpm: u16) -> None:
+        if sat_add(speed_rpm, self.handover) < hw.command_rpm():
             self.begin(self.start_duty)
         else:
             self.mode = self.DUTY

@@ -9,12 +9,10 @@ from typing import Any, Final
 
 from controllers import opcodes
 from controllers.kinds import Kind
-from controllers.lower import calls, elements, invoke, strength
-from controllers.lower.constants import INTEGER_FOLDS, OutOfRangeError, checked, fold, fold_shift
+from controllers.lower import calls, elements, folding, invoke, strength
 from controllers.lower.conversions import lower_conversion, lower_recast
 from controllers.lower.scope import ArrayName, ConstantName, Operand, Scope, StaticName, describe
 from controllers.lower.types import Type
-from controllers.parse.expressions import LITERAL_LIMIT
 from controllers.parse.source import Position, RefusedError
 from controllers.parse.tree import (
     Binary,
@@ -164,22 +162,12 @@ def _lower_hw_constant(scope: Scope, node: Read) -> Operand:
 def _lower_negative(scope: Scope, node: Negative, dst: int | None) -> Operand:
     operand = lower_expression(scope, node.operand)
     if operand.value is not None:
-        return _fold_negative(scope, node, operand)
+        return folding.fold_negative(scope, node, operand)
     assert operand.type is not None
     kind = operand.type.kind
     slot = scope.destination(operand.type, dst)
     scope.emitter.emit(calls.negation(kind), kind, slot, operand.slot)
     return Operand(operand.type, slot=slot, is_fresh=dst is None)
-
-
-def _fold_negative(scope: Scope, node: Negative, operand: Operand) -> Operand:
-    assert operand.value is not None
-    if operand.type is None or operand.type.kind.is_float:
-        return Operand(operand.type, -operand.value)
-    try:
-        return Operand(operand.type, checked(-int(operand.value), operand.type.kind))
-    except OutOfRangeError:
-        raise scope.refuse_constant(node.at, operand.type, scope.source.text(node.at)) from None
 
 
 def _lower_binary(scope: Scope, node: Binary, dst: int | None) -> Operand:
@@ -189,7 +177,7 @@ def _lower_binary(scope: Scope, node: Binary, dst: int | None) -> Operand:
     if a.type is not None:
         _check_operator(scope, node, a.type)
     if a.value is not None and b.value is not None:
-        return _fold_binary(scope, node, a, b)
+        return folding.fold_binary(scope, node, a, b)
     if node.operator in ("/", "//", "%") and b.value == 0:
         where = node.right.at
         raise scope.source.refuse(
@@ -225,45 +213,6 @@ def _check_operator(scope: Scope, node: Binary, kind: Type) -> None:
     )
 
 
-def _fold_binary(scope: Scope, node: Binary, a: Operand, b: Operand) -> Operand:
-    assert a.value is not None
-    assert b.value is not None
-    try:
-        if a.type is not None:
-            return Operand(a.type, fold(node.operator, a.value, b.value, a.type.kind))
-        return Operand(None, _fold_literals(node.operator, a.value, b.value))
-    except (OutOfRangeError, TypeError, OverflowError):
-        raise _refuse_folded(scope, node, a) from None
-
-
-def _refuse_folded(scope: Scope, node: Binary, a: Operand) -> RefusedError:
-    """The fault of an operation on constants that has no result."""
-    rule = "a constant expression has a value" if a.type is None else f"a constant fits {describe(a.type)}"
-    return scope.source.refuse(node.at, rule, scope.source.text(node.at), "correct the numbers")
-
-
-def _fold_literals(sign: str, a: float, b: float) -> int | float:
-    """Literals keep Python's unbounded numbers; / is exact, // and % truncate as in C."""
-    if sign in ("/", "//", "%") and b == 0:
-        raise OutOfRangeError
-    if sign == "/":
-        return a / b
-    if not (isinstance(a, int) and isinstance(b, int)):
-        return {"+": a + b, "-": a - b, "*": a * b}[sign] if sign in "+-*" else _refuse_literal()
-    return _limited(INTEGER_FOLDS[sign](a, b))
-
-
-def _limited(value: int) -> int:
-    """An integer that still fits 64 bits."""
-    if abs(value) >= LITERAL_LIMIT:
-        raise OutOfRangeError
-    return value
-
-
-def _refuse_literal() -> float:
-    raise OutOfRangeError
-
-
 def _lower_shift(scope: Scope, node: Binary, dst: int | None) -> Operand:
     """x << n, x >> n with a constant n below the width of x."""
     a = lower_expression(scope, node.left)
@@ -277,25 +226,12 @@ def _lower_shift(scope: Scope, node: Binary, dst: int | None) -> Operand:
             "write the number of bits",
         )  # fmt: skip
     if a.value is not None:
-        return _fold_shift(scope, node, a, count.value)
+        return folding.fold_shifted(scope, node, a, count.value)
     assert a.type is not None
     slot = scope.destination(a.type, dst)
     op = strength.shift_opcode(a.type.kind, node.operator == "<<")
     scope.emitter.emit(op, a.type.kind, slot, a.slot, extra=count.value)
     return Operand(a.type, slot=slot, is_fresh=dst is None)
-
-
-def _fold_shift(scope: Scope, node: Binary, a: Operand, count: int) -> Operand:
-    if not isinstance(a.value, int):
-        raise scope.source.refuse(
-            node.at, "a shift takes an integer", scope.source.text(node.at), "use * or /"
-        )
-    try:
-        if a.type is None:
-            return Operand(None, _limited(a.value << count if node.operator == "<<" else a.value >> count))
-        return Operand(a.type, fold_shift(node.operator, a.value, count, a.type.kind))
-    except OutOfRangeError:
-        raise _refuse_folded(scope, node, a) from None
 
 
 def _lower_convert(scope: Scope, node: Convert, dst: int | None) -> Operand:

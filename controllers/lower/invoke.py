@@ -6,7 +6,7 @@ from controllers import opcodes
 from controllers.lower.scope import Frame, Operand, Scope
 from controllers.lower.types import Type
 from controllers.parse.source import Position
-from controllers.parse.tree import Expression, Invoke, Method, assigned_names
+from controllers.parse.tree import Expression, Invoke, Method, Return, assigned_names
 
 Typed = Callable[[Scope, Expression, Type, str], Operand]
 Block = Callable[[Scope, Method], bool]
@@ -53,10 +53,33 @@ def lower_value(scope: Scope, node: Invoke, typed: Typed, block: Block) -> Opera
         raise scope.source.refuse(
             node.at, "this helper has no value", node.method, "call it as a statement, or write -> kind"
         )
-    result = scope.types.of_value(scope.source, method.result)
+    result = scope.types.resolve(scope.source, method.result)
+    if len(method.body) == 1 and isinstance(method.body[0], Return) and method.body[0].value is not None:
+        return _lower_formula(scope, node, method, result, method.body[0].value, typed)
     slot = scope.emitter.temporary(result.kind)
     expand(scope, node, method, (result, slot), typed, block)
     return Operand(result, slot=slot, is_fresh=True)
+
+
+def _lower_formula(
+    scope: Scope, node: Invoke, method: Method, result: Type, value: Expression, typed: Typed
+) -> Operand:
+    """A helper that is one expression: its value where it comes out, a constant where it is one."""
+    frame = Frame(node.method, 0, result=None)
+    line = scope.emitter.line
+    bind_arguments(scope, node, method, frame, typed)
+    scope.frames.append(frame)
+    scope.emitter.line = value.at.line
+    operand = typed(scope, value, result, f"the value of {method.name}")
+    if operand.value is None and operand.slot in frame.slots.values():
+        slot = scope.emitter.temporary(result.kind)
+        emit_move(scope, result, slot, operand.slot)
+        operand = Operand(result, slot=slot, is_fresh=True)
+    for slot in frame.slots.values():
+        scope.emitter.free(slot)
+    scope.frames.pop()
+    scope.emitter.line = line
+    return operand
 
 
 def expand(

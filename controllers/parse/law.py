@@ -78,6 +78,11 @@ def _parse_file(source: Source, path: Path, derived: tuple[Path, ...]) -> Law:
 
 def _joined(law: Law, base: Law) -> Law:
     """The law with what it takes over from its base, whose methods `super()` reaches as BASE.name."""
+    for name in (law.declarations.keys() & base.methods.keys()) | (
+        law.methods.keys() & base.declarations.keys()
+    ):
+        at = law.declarations[name].at if name in law.declarations else law.methods[name].at
+        law.source.refuse(at, f"{name} is a name of {base.class_name}", name, "choose another name")
     above = {f"{base.class_name}.{name}": method for name, method in base.methods.items()}
     return replace(
         law,

@@ -8,6 +8,7 @@ import typer
 
 from sim.cli.check import check
 from sim.cli.compare import compare
+from sim.cli.export import export
 from sim.cli.lists import controllers, targets
 from sim.cli.new import new
 from sim.cli.run import run
@@ -39,7 +40,7 @@ def _options(
     del show_version
 
 
-for command in (run, compare, check, new, targets, controllers):
+for command in (run, compare, check, export, new, targets, controllers):
     app.command()(command)
 
 

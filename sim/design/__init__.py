@@ -3,7 +3,8 @@
 from sim.design.choices import choices_of, fitting_prescaler
 from sim.design.loader import design_from_dict, load_design
 from sim.design.overrides import Override, Variant, apply_overrides
-from sim.design.schema import Command, Design, Drive, Firmware, Hall, Load, Motor, Numerics, Require, Step
+from sim.design.plant_sections import Drive, Hall, Load, LoadPoint, LoadStep, Motor, Thermal
+from sim.design.schema import Command, Design, Firmware, Numerics, Require, Step
 from sim.design.starter import reference, starter, write_new
 
 __all__ = [
@@ -13,11 +14,14 @@ __all__ = [
     "Firmware",
     "Hall",
     "Load",
+    "LoadPoint",
+    "LoadStep",
     "Motor",
     "Numerics",
     "Override",
     "Require",
     "Step",
+    "Thermal",
     "Variant",
     "apply_overrides",
     "choices_of",

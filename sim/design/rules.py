@@ -53,6 +53,95 @@ def _fan_speed(torque_Nm: float | None, speed_rpm: float | None) -> Fault | None
     )
 
 
+def _propeller_whole(diameter_m: float | None, coefficient: float | None) -> Fault | None:
+    if (diameter_m is None) == (coefficient is None):
+        return None
+    pair = ("propeller_diameter_m", "propeller_power_coefficient")
+    missing, given = pair if diameter_m is None else pair[::-1]
+    return Fault(
+        f"load.{missing}",
+        f"must be given together with load.{given}",
+        "nothing",
+        f"add {missing} (allowed: {KEYS[f'load.{missing}'].allowed}), or leave out both for no propeller",
+    )
+
+
+_MAX_STEPS, _MAX_POINTS = 15, 16  # the room in the simulation's records
+
+
+def _rising(rows: Any, key: str, name: str, most: int) -> Fault | None:
+    """Whether a list of tables is short enough and its first column rises."""
+    if len(rows) > most:
+        return Fault(key, f"must hold at most {most} rows", f"{len(rows)} rows", "leave some out")
+    for index, (before, after) in enumerate(itertools.pairwise(row[name] for row in rows), start=1):
+        if after <= before:
+            place, remedy = f"{key}[{index}].{name}", "put the rows in rising order"
+            return Fault(place, "must increase from row to row", found_text(after), remedy)
+    return None
+
+
+def _load_steps(steps: Any) -> Fault | None:
+    return _rising(steps, "load.torque_steps", "at_s", _MAX_STEPS)
+
+
+def _load_table(points: Any) -> Fault | None:
+    return _rising(points, "load.torque_table", "speed_rpm", _MAX_POINTS)
+
+
+_SHORTEST_BUFFER_s = 1e-6  # segments must be short against it
+
+
+def _buffer(resistance_ohm: float, capacitance_F: float) -> Fault | None:
+    if resistance_ohm == 0 or resistance_ohm * capacitance_F >= _SHORTEST_BUFFER_s:
+        return None
+    return Fault(
+        "drive.bulk_capacitance_F",
+        "must make at least 1 us with drive.supply_resistance_ohm",
+        found_text(capacitance_F),
+        f"allowed: {number_text(_SHORTEST_BUFFER_s / resistance_ohm)} F and more, or leave out both",
+    )
+
+
+def _sag_needs_resistance(sag_ohm: float, fade_V_per_As: float, resistance_ohm: float) -> Fault | None:
+    if resistance_ohm > 0 or (sag_ohm == 0 and fade_V_per_As == 0):
+        return None
+    return Fault(
+        "drive.supply_resistance_ohm",
+        "must be above 0 for a battery that sags or fades",
+        "0",
+        "give the resistance that the battery shows at once",
+    )
+
+
+_LONGEST_DEAD_PART = 0.25  # of a PWM period: beyond that, little is left to modulate
+
+
+def _dead_time(dead_time_s: float, pwm_Hz: float) -> Fault | None:
+    if dead_time_s * pwm_Hz <= _LONGEST_DEAD_PART:
+        return None
+    return Fault(
+        "drive.dead_time_s",
+        "must not exceed a quarter of the PWM period",
+        found_text(dead_time_s),
+        f"allowed: up to {number_text(_LONGEST_DEAD_PART / pwm_Hz)} s",
+    )
+
+
+_THERMAL = ("winding_to_board_K_per_W", "board_to_ambient_K_per_W", "winding_J_per_K", "board_J_per_K")
+
+
+def _thermal_whole(*values: float | None) -> Fault | None:
+    missing = [name for name, value in zip(_THERMAL, values, strict=True) if value is None]
+    if len(missing) in (0, len(_THERMAL)):
+        return None
+    return Fault(
+        f"thermal.{missing[0]}",
+        "must be given together with the other three numbers of the thermal model",
+        "nothing",
+        f"add {', '.join(missing)}, or leave out all four for a winding that stays at ambient temperature",
+    )
+
+
 def _hall_width(placement_error_deg: float, hysteresis_deg: float) -> Fault | None:
     worst_deg = abs(placement_error_deg) + hysteresis_deg / 2
     if worst_deg <= _STEP_DEG:
@@ -177,6 +266,16 @@ RULES = (
     Rule(("motor.stiction_Nm", "motor.coulomb_Nm"), _stiction),
     Rule(("hall.placement_error_deg", "hall.hysteresis_deg"), _hall_width),
     Rule(("load.fan_torque_Nm", "load.fan_speed_rpm"), _fan_speed),
+    Rule(("drive.supply_resistance_ohm", "drive.bulk_capacitance_F"), _buffer),
+    Rule(
+        ("drive.battery_sag_ohm", "drive.battery_fade_V_per_As", "drive.supply_resistance_ohm"),
+        _sag_needs_resistance,
+    ),
+    Rule(("drive.dead_time_s", "drive.pwm_Hz"), _dead_time),
+    Rule(("load.propeller_diameter_m", "load.propeller_power_coefficient"), _propeller_whole),
+    Rule(("load.torque_steps",), _load_steps),
+    Rule(("load.torque_table",), _load_table),
+    Rule(tuple(f"thermal.{name}" for name in _THERMAL), _thermal_whole),
     Rule(("firmware.law",), _law_exists),
     Rule(("firmware.target",), _target_exists),
     Rule(("firmware.clock_Hz", "firmware.target"), _clock_in_range),

@@ -1,139 +1,24 @@
 """The scenario: every key with its unit, bounds, default and explanation. All texts are made from it.
 
 Bounds are wide: they keep out slips of a unit or of a power of ten and values the arithmetic cannot carry,
-and leave every motor that could be meant. Relations between keys are in `rules`.
+and leave every motor that could be meant. Relations between keys are in `rules`; the sections of motor,
+drive, sensor and load are in `plant_sections`.
 """
 
 from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
 from sim.design.key import declare
+from sim.design.plant_sections import Drive, Hall, Load, Motor, Thermal
+from sim.design.section import Section
 
 _MAX_SPEED_RPM = 65535  # the command port of the firmware is an unsigned 16-bit number of rpm
 _ONE_LINE = r"^[^\x00-\x1f\x7f]+$"
 
 ParameterValue = Annotated[float, Field(ge=-1e12, le=1e12)]
-
-
-class Section(BaseModel):
-    """What all sections share: no conversion of types, no unknown keys, no NaN or infinity, no change."""
-
-    model_config = ConfigDict(frozen=True, strict=True, extra="forbid", allow_inf_nan=False)
-
-
-class Motor(Section):
-    """The motor: electrical and magnetic constants, rotor, friction."""
-
-    pole_pairs: int = declare("pole pairs of the rotor magnet", ge=1, le=50, example=2)
-    phase_resistance_ohm: float = declare(
-        "resistance of one phase of the wye (half of what a meter shows between two leads)",
-        "ohm",
-        ge=0.001,
-        le=1000,
-        example=1.75,
-    )
-    phase_inductance_H: float = declare(
-        "inductance of one phase, self minus mutual (half of what a meter shows between two leads)",
-        "H",
-        ge=1e-8,
-        le=1,
-        example=12.5e-6,
-    )
-    ke_V_s_per_rad: float = declare(
-        "flat top of the phase back-EMF trapezoid per mechanical speed (in Nm/A: half the torque per ampere)",
-        "V s/rad",
-        ge=1e-7,
-        le=10,
-        example=3.5e-4,
-    )
-    inertia_kg_m2: float = declare("inertia of the rotor", "kg m2", ge=1e-12, le=1, example=3e-7)
-    coulomb_Nm: float = declare(
-        "bearing friction that does not depend on speed", "Nm", ge=0, le=10, example=5e-6
-    )
-    stiction_Nm: float = declare(
-        "friction that holds the rotor at rest, at least coulomb_Nm",
-        "Nm",
-        ge=0,
-        le=10,
-        example=8e-6,
-        default_text="coulomb_Nm",
-        # An error elsewhere in the section can leave coulomb_Nm out; the section is refused then anyway.
-        default_factory=lambda section: section.get("coulomb_Nm", 0.0),
-    )
-    viscous_Nm_s_per_rad: float = declare(
-        "friction proportional to speed", "Nm s/rad", default=0.0, ge=0, le=1, example=2e-9
-    )
-    windage_Nm_s2_per_rad2: float = declare(
-        "air friction of the bare rotor, proportional to speed squared",
-        "Nm s2/rad2",
-        default=0.0,
-        ge=0,
-        le=1,
-        example=5e-12,
-    )
-    start_angle_deg: float = declare(
-        "electrical angle at which the rotor rests before the start", "deg", default=0.0, ge=0, le=360
-    )
-    connection: Literal["wye"] = declare("how the three phases are joined", default="wye")
-
-
-class Drive(Section):
-    """The power stage: supply, switches, PWM."""
-
-    supply_V: float = declare("supply voltage at the bridge", "V", ge=0.5, le=60, example=5.0)
-    switch_on_resistance_ohm: float = declare(
-        "resistance of one closed switch; a current passes two of them", "ohm", ge=0, le=100, example=0.1
-    )
-    diode_drop_V: float = declare("forward voltage of one freewheel diode", "V", default=0.7, ge=0, le=5)
-    pwm_Hz: float = declare("switching frequency of the duty", "Hz", default=20000.0, ge=1e3, le=2e5)
-    pwm_mode: Literal["high_side", "complementary"] = declare(
-        "what chops: the high-side switch (the diode below freewheels), or both switches in turn",
-        default="high_side",
-    )
-
-
-class Hall(Section):
-    """The Hall sensor."""
-
-    placement_error_deg: float = declare(
-        "electrical angle by which the sensor is off its place; positive: its edges come late",
-        "deg",
-        default=0.0,
-        ge=-60,
-        le=60,
-    )
-    hysteresis_deg: float = declare(
-        "electrical angle between switching on and switching off", "deg", default=4.0, ge=0, le=30
-    )
-
-
-class Load(Section):
-    """What the motor turns."""
-
-    fan_torque_Nm: float | None = declare(
-        "torque of a fan at fan_speed_rpm; grows with the square of speed",
-        "Nm",
-        default=None,
-        ge=1e-9,
-        le=100,
-        example=60e-6,
-        default_text="no fan",
-    )
-    fan_speed_rpm: float | None = declare(
-        "speed at which the fan takes fan_torque_Nm",
-        "rpm",
-        default=None,
-        ge=1,
-        le=1e6,
-        example=10000.0,
-        default_text="no fan",
-    )
-    added_inertia_kg_m2: float = declare(
-        "inertia of what sits on the shaft besides the rotor", "kg m2", default=0.0, ge=0, le=1, example=1e-7
-    )
 
 
 class Firmware(Section):
@@ -270,6 +155,7 @@ class Design(Section):
     drive: Drive = declare("supply, switches, PWM")
     hall: Hall = declare("the Hall sensor", default=Hall())
     load: Load = declare("what the motor turns", default=Load())
+    thermal: Thermal = declare("how warm it gets, and how warm it may get", default=Thermal())
     firmware: Firmware = declare("the microcontroller and what runs in it")
     command: Command = declare("the speed asked for (speed_rpm, or steps in time) and the length of the run")
     require: Require = declare("what the run is judged by")

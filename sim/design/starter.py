@@ -14,7 +14,6 @@ from sim.design.loader import design_from_dict
 from targets.errors import Fault, InputError
 
 _WIDTH = 110
-_ELEMENTS = "command.steps."  # keys inside a list of tables are shown with the list
 _HEAD = """\
 A scenario of tickspin: one motor with its drive, load and firmware, and what it must do.
 The name of every key ends in its unit. A line "# KEY = VALUE" is an optional key: remove the "# " to use it.
@@ -67,7 +66,9 @@ def reference() -> str:
 
 
 def _keys() -> Iterator[tuple[str, Key]]:
-    return ((path, key) for path, key in KEYS.items() if not path.startswith(_ELEMENTS))
+    """All keys but those inside a list of tables, which are shown with the list."""
+    lists = {path for path, key in KEYS.items() if key.kind == "list"}
+    return ((path, key) for path, key in KEYS.items() if key.section not in lists)
 
 
 def _example() -> dict[str, Any]:

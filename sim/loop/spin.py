@@ -10,12 +10,12 @@ import math
 from controllers.jit import kernel
 from controllers.opcodes import RET
 from sim.loop.trace import mechanical_rad, sample
-from sim.plant.advance import HALL_RISE, LOST, REACHED, advance
+from sim.plant.advance import HALL_RISE, LOST, REACHED, TRIPPED, advance
 from sim.plant.circuit import set_legs
 from sim.plant.hall import level_at
 from sim.plant.records import Record
 from sim.processor.access import access
-from sim.processor.execution import Machine, end_spinning, go_on, reach
+from sim.processor.execution import Machine, catch_up, end_spinning, go_on
 from sim.processor.handlers import control_tick, leave, raise_flag, take
 from sim.processor.log import note
 from sim.processor.records import (
@@ -27,7 +27,7 @@ from sim.processor.records import (
     LOG_TICK,
     STEP_TIMER,
 )
-from sim.processor.timers import count_at, match_again, pwm_edge
+from sim.processor.timers import count_at, end_trip_with_period, match_again, pwm_edge
 
 DONE, SEGMENTS_SPENT, NO_PROGRESS = range(3)
 """How a run ended: at its time; stopped after more segments than a sane run needs; a segment that shrank to
@@ -57,8 +57,8 @@ def _peripherals(p: Record, s: Record, c: Record, k: Record, log: Record) -> Non
         control_tick(c, k)
     if k.pwm_edge == k.now:
         level = pwm_edge(c, k)
-        if level != s.pwm_on:
-            s.pwm_on = level
+        if level != s.pwm_on or s.tripped:
+            s.pwm_on, s.tripped = level, 0
             set_legs(p, s)
             note(k, log, LOG_PWM, level, 0)
 
@@ -76,19 +76,24 @@ def _processor(
 ) -> None:
     """Let the processor do all that it does at `k.now`: accesses, the return, the entry of the next
     handler."""
+    is_planned = k.now > 0  # at reset nobody has looked ahead yet
     while True:
-        if k.resume == k.now:
-            reach(c, k, m)
+        if not is_planned:
+            go_on(c, k, m, scratch)
+        is_access = k.resume == k.now
+        if not is_access and k.wake != k.now:
+            break
+        if k.handler != ASLEEP:
+            catch_up(k, m)
+        if not is_access:
+            take(c, k, log)
+        else:
+            k.at = k.now
             if m.code[k.pc, 0] == RET:
                 leave(c, k, log)
             else:
                 access(p, s, c, k, m, commands, log)
-        elif k.wake == k.now:
-            take(c, k, m, log)
-        else:
-            break
-        if k.handler != ASLEEP:
-            go_on(c, k, m, scratch)
+        is_planned = k.handler == ASLEEP
     s.busy = k.handler
 
 
@@ -128,7 +133,6 @@ def spin(
     """
     s.hall = level_at(p, s)
     k.sample_angle = mechanical_rad(p, s)
-    go_on(c, k, m, scratch)
     while True:
         cycle = _next_cycle(c, k)
         outcome = advance(p, s, w, shape, cycle / c.clock_Hz, window)
@@ -138,11 +142,15 @@ def spin(
             return SEGMENTS_SPENT
         if outcome != REACHED:
             k.now = min(cycle, math.ceil(s.t_s * c.clock_Hz))
+            if outcome == TRIPPED:
+                end_trip_with_period(c, k)
+                continue
             _hall_edge(s, c, k, log, outcome == HALL_RISE)
             continue
         k.now = cycle
         if cycle == c.end_cycle:
-            end_spinning(k, cycle - 1)  # nothing is done at the last cycle
+            # nothing is done at the last cycle; a polled round is over at the end of its body
+            end_spinning(k, cycle - 1 + (c.loop_cycles if c.polls else 0))
             return DONE
         _peripherals(p, s, c, k, log)
         if k.next_sample == cycle:

@@ -3,6 +3,7 @@
 import math
 
 from controllers.jit import kernel
+from sim.plant.present import bus_V
 from sim.plant.records import Record
 from sim.processor.access import command_rpm
 
@@ -50,6 +51,9 @@ def sample(p: Record, s: Record, c: Record, k: Record, commands: Record, trace: 
     trace[row, 6] = (k.busy_cycles - k.sample_busy) / (interval_s * c.clock_Hz)
     trace[row, 9] = s.supply_J
     trace[row, 10] = k.opposed_steps
+    trace[row, 11] = s.load_J
+    trace[row, 12] = p.ambient_C + s.winding_rise_K
+    trace[row, 13] = bus_V(p, s)
     _sample_steps(c, k, trace, row)
     k.sample_angle = angle
     k.sample_square = s.square_A2s

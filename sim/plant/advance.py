@@ -3,7 +3,9 @@
 import math
 
 from controllers.jit import kernel
-from sim.plant.circuit import settle
+from sim.plant.agenda import keep_agenda
+from sim.plant.circuit import set_legs, settle
+from sim.plant.drag import cogging_Nm, holding_Nm
 from sim.plant.events import (
     CONDUCTION,
     CORNER_RAD,
@@ -12,19 +14,26 @@ from sim.plant.events import (
     NOTHING,
     STOP,
     STOP_RAD_S,
+    TRIP,
     earliest,
     extinguish,
     turn_on,
 )
 from sim.plant.hall import corner_ahead, pass_corner
-from sim.plant.records import HIGH, OFF, Record
+from sim.plant.present import winding_ohm
+from sim.plant.records import OFF, Record
 from sim.plant.segment import no_segment, start_shapes, torque_Nm, trial
+from sim.plant.supply import book_supply, bus_slope_V_per_s
 from sim.plant.window import record_window
 
-REACHED, HALL_RISE, HALL_FALL, LOST = range(4)
-"""Why `advance` returned: the time asked for, a Hall edge, or a segment that shrank to nothing (a defect)."""
+REACHED, HALL_RISE, HALL_FALL, LOST, TRIPPED = range(5)
+"""Why `advance` returned: the time asked for, a Hall edge, a segment that shrank to nothing (a defect), or
+the over-current comparator."""
 
 _MAX_TRIALS = 40
+_STEADY_AFTER = 3
+"""Segments of no length after which the supply's voltage is held at its present value: diodes that flicker
+because it is predicted otherwise for each trial length must come to rest."""
 _SAME = 1.0 - 1e-6
 """An event in the last millionth of a segment is its end: of a dying current, less than a millionth is
 left."""
@@ -37,8 +46,8 @@ def _direction(p: Record, s: Record, w: Record) -> int:
         return 1
     if s.omega_rad_s < 0.0:
         return -1
-    torque = torque_Nm(p, s.i_A, w.shape_start)
-    if abs(torque) <= p.stiction_Nm:
+    torque = torque_Nm(p, s, w.shape_start) + cogging_Nm(p, s, 0.0)
+    if abs(torque) <= holding_Nm(p, s.load_Nm):
         return 0
     return 1 if torque > 0.0 else -1
 
@@ -80,17 +89,17 @@ def _book_energy(p: Record, s: Record, w: Record) -> None:
     """Add the segment's energies. Work terms use the mean speed, so that the mechanical part balances
     exactly."""
     mean = 0.5 * (s.omega_rad_s + w.omega_end_rad_s)
-    s.friction_J += w.drag_Nm * mean * w.h_s
-    s.load_J += w.fan_Nm * mean * w.h_s
+    s.friction_J += w.friction_Nm * mean * w.h_s
+    s.iron_J += w.iron_Nm * mean * w.h_s
+    s.load_J += w.load_Nm * mean * w.h_s
+    s.cogging_J -= w.cogging_Nm * mean * w.h_s
     s.square_A2s += w.square_A2s
-    s.copper_J += p.resistance_ohm * w.square_A2s
+    s.copper_J += winding_ohm(p, s) * w.square_A2s
     s.switch_J += p.switch_ohm * w.square_A2s
     for k in range(3):
-        if w.conducts[k]:
-            if s.leg[k] == HIGH or s.diode[k] == HIGH:
-                s.supply_J += p.supply_V * w.charge_A_s[k]
-            if s.diode[k] != OFF:
-                s.diode_J += p.diode_V * abs(w.charge_A_s[k])
+        if w.conducts[k] and s.diode[k] != OFF:
+            s.diode_J += p.diode_V * abs(w.charge_A_s[k])
+    book_supply(p, s, w)
 
 
 @kernel
@@ -115,7 +124,11 @@ def _apply(p: Record, s: Record, w: Record, kind: int, leg: int) -> None:
     if kind == EXTINCTION:
         extinguish(s, leg)
     elif kind == CONDUCTION:
-        turn_on(p, s, w, leg)
+        turn_on(s, w, leg)
+    elif kind == TRIP:
+        s.tripped = 1
+        s.trips += 1
+        set_legs(p, s)
     elif kind == STOP and abs(s.omega_rad_s) < STOP_RAD_S:
         s.omega_rad_s = 0.0
         s.alpha_rad_s2 = 0.0
@@ -124,9 +137,13 @@ def _apply(p: Record, s: Record, w: Record, kind: int, leg: int) -> None:
 @kernel
 def _one_segment(p: Record, s: Record, w: Record, shape: Record, t_end_s: float, window: Record) -> int:
     """Advance by one segment; returns the edge it ended on, REACHED for none."""
+    if s.t_s >= s.next_s:
+        keep_agenda(p, s)
+    t_end_s = min(t_end_s, s.next_s)
     start_shapes(p, s, w, shape)
     if s.unsettled:
         settle(p, s, w)
+    w.bus_V_per_s = bus_slope_V_per_s(p, s) if s.idle < _STEADY_AFTER else 0.0
     w.direction = _direction(p, s, w)
     corner_rad, place = corner_ahead(p, s, w.direction)
     within_rad = CORNER_RAD if place < 0 else EDGE_RAD
@@ -142,6 +159,8 @@ def _one_segment(p: Record, s: Record, w: Record, shape: Record, t_end_s: float,
         record_window(p, s, w, window)
     _commit(p, s, w, t_end_s, w.h_s == t_end_s - s.t_s)
     _apply(p, s, w, kind, leg)
+    if kind == TRIP:
+        return TRIPPED
     if w.advance_rad * w.direction >= corner_rad - within_rad:
         return pass_corner(p, s, w.direction, place)
     return REACHED
@@ -150,7 +169,7 @@ def _one_segment(p: Record, s: Record, w: Record, shape: Record, t_end_s: float,
 @kernel
 def advance(p: Record, s: Record, w: Record, shape: Record, t_end_s: float, window: Record) -> int:
     """Advance the plant to `t_end_s` or to the first Hall edge before it; returns REACHED, HALL_RISE,
-    HALL_FALL or LOST.
+    HALL_FALL, TRIPPED or LOST.
 
     Args:
         p, s, w: PLANT, PLANT_STATE and SEGMENT records; `s` is changed in place, `w` is working room.
@@ -158,13 +177,13 @@ def advance(p: Record, s: Record, w: Record, shape: Record, t_end_s: float, wind
         t_end_s: time to reach [s].
         window: close-up rows, see `sim.plant.window`.
     """
-    idle = 0
+    s.idle = 0
     while s.t_s < t_end_s:
         before = s.t_s
         edge = _one_segment(p, s, w, shape, t_end_s, window)
         if edge != REACHED:
             return edge
-        idle = idle + 1 if s.t_s == before else 0
-        if idle > _MAX_TRIALS:
+        s.idle = s.idle + 1 if s.t_s == before else 0
+        if s.idle > _MAX_TRIALS:
             return LOST
     return REACHED

@@ -7,7 +7,8 @@ than a cheap switch; the difference is in the millivolts of the freewheel.
 """
 
 from controllers.jit import kernel
-from sim.plant.records import HIGH, LOW, OFF, SWITCHED_COMPLEMENTARY, Record
+from sim.plant.present import bus_V, ke_V_s_per_rad
+from sim.plant.records import HIGH, LOW, OFF, SWITCHED_COMPLEMENTARY, SWITCHED_LOW_SIDE, Record
 
 REVERSE_MARGIN_V = 1e-7
 """A floating terminal must pass a diode's threshold by this much: keeps a diode from flickering at the
@@ -24,19 +25,35 @@ _SHARE = (0.0, 1.0, 1.0 / 2.0, 1.0 / 3.0)
 
 
 @kernel
+def _asked(p: Record, s: Record, k: int) -> int:
+    """What the step and the PWM want leg `k` to do; any step beyond 5 switches all off."""
+    if s.step >= STEPS:
+        return OFF
+    on = s.pwm_on and not s.tripped
+    if STEP_LOW[s.step] == k:
+        return LOW if on or p.pwm_mode != SWITCHED_LOW_SIDE else OFF
+    if STEP_HIGH[s.step] != k:
+        return OFF
+    if on or p.pwm_mode == SWITCHED_LOW_SIDE:
+        return HIGH
+    return LOW if p.pwm_mode == SWITCHED_COMPLEMENTARY else OFF
+
+
+@kernel
 def set_legs(p: Record, s: Record) -> None:
-    """Tell the half-bridges what step `s.step` and the PWM state `s.pwm_on` mean; any step beyond 5 switches
-    all off."""
+    """Tell the half-bridges what step `s.step`, the PWM state `s.pwm_on` and the trip `s.tripped` mean.
+
+    A leg changes from one rail to the other through both switches off for the dead time; until then the
+    agenda (`s.next_s`) asks again.
+    """
     for k in range(3):
-        leg = OFF
-        if s.step < STEPS:
-            if STEP_LOW[s.step] == k:
-                leg = LOW
-            elif STEP_HIGH[s.step] == k:
-                if s.pwm_on:
-                    leg = HIGH
-                elif p.pwm_mode == SWITCHED_COMPLEMENTARY:
-                    leg = LOW
+        leg = _asked(p, s, k)
+        if leg != s.leg[k] and s.leg[k] != OFF:
+            s.left_rail[k], s.left_s[k] = s.leg[k], s.t_s
+        crosses = leg != OFF and s.left_rail[k] != OFF and leg != s.left_rail[k]
+        if crosses and s.t_s < s.left_s[k] + p.dead_s:
+            s.next_s = min(s.next_s, s.left_s[k] + p.dead_s)
+            leg = OFF
         if leg != s.leg[k]:
             s.leg[k] = leg
             s.diode[k] = OFF
@@ -44,39 +61,40 @@ def set_legs(p: Record, s: Record) -> None:
 
 
 @kernel
-def _rail_V(p: Record, leg: int, diode: int) -> float:
+def _rail_V(bus_V: float, diode_V: float, leg: int, diode: int) -> float:
     """Voltage that a conducting terminal is held at."""
     if leg == HIGH:
-        return p.supply_V
+        return bus_V
     if leg == LOW:
         return 0.0
     if diode == HIGH:
-        return p.supply_V + p.diode_V
-    return -p.diode_V
+        return bus_V + diode_V
+    return -diode_V
 
 
 @kernel
 def conduction(p: Record, s: Record, w: Record) -> int:
-    """Fill `w.conducts` and `w.v_V` from the legs and diodes; returns how many terminals conduct."""
+    """Fill `w.conducts` and `w.v_V` from the legs and diodes; returns how many terminals conduct. Needs
+    `w.bus_V`."""
     count = 0
     for k in range(3):
         on = s.leg[k] != OFF or s.diode[k] != OFF
         w.conducts[k] = on
         if on:
             count += 1
-            w.v_V[k] = _rail_V(p, s.leg[k], s.diode[k])
+            w.v_V[k] = _rail_V(w.bus_V, p.diode_V, s.leg[k], s.diode[k])
     return count
 
 
 @kernel
-def neutral_V(p: Record, w: Record, count: int, e_a: float, e_b: float, e_c: float) -> float:
+def neutral_V(w: Record, count: int, e_a: float, e_b: float, e_c: float) -> float:
     """Star-point voltage for the back-EMFs given.
 
     Mean of v - e over the conducting terminals (the currents sum to zero). With none conducting the star
     point is placed so that the highest and the lowest terminal reach their diodes together, as they must.
     """
     if count == 0:
-        return 0.5 * (p.supply_V - max(e_a, e_b, e_c) - min(e_a, e_b, e_c))
+        return 0.5 * (w.bus_V - max(e_a, e_b, e_c) - min(e_a, e_b, e_c))
     total = 0.0
     if w.conducts[0]:
         total += w.v_V[0] - e_a
@@ -88,24 +106,24 @@ def neutral_V(p: Record, w: Record, count: int, e_a: float, e_b: float, e_c: flo
 
 
 @kernel
-def _beyond_V(p: Record, terminal_V: float) -> float:
+def _beyond_V(p: Record, w: Record, terminal_V: float) -> float:
     """How far a terminal lies beyond the diode of the nearer rail."""
-    return max(terminal_V - p.supply_V, -terminal_V) - p.diode_V
+    return max(terminal_V - w.bus_V, -terminal_V) - p.diode_V
 
 
 @kernel
 def _turn_on_furthest(p: Record, s: Record, w: Record) -> tuple[bool, int]:
     """Turn on the diode of the floating terminal furthest beyond a rail; returns whether there was one, and
     how many terminals conducted before."""
-    ke_omega = p.ke_V_s_per_rad * s.omega_rad_s
+    ke_omega = ke_V_s_per_rad(p, s) * s.omega_rad_s
     count = conduction(p, s, w)
     e_a, e_b, e_c = ke_omega * w.shape_start[0], ke_omega * w.shape_start[1], ke_omega * w.shape_start[2]
-    star_V = neutral_V(p, w, count, e_a, e_b, e_c)
+    star_V = neutral_V(w, count, e_a, e_b, e_c)
     furthest, by_V, upper = -1, REVERSE_MARGIN_V, False
     for k in range(3):
         terminal_V = star_V + ke_omega * w.shape_start[k]
-        if not w.conducts[k] and _beyond_V(p, terminal_V) > by_V:
-            furthest, by_V, upper = k, _beyond_V(p, terminal_V), terminal_V > 0.5 * p.supply_V
+        if not w.conducts[k] and _beyond_V(p, w, terminal_V) > by_V:
+            furthest, by_V, upper = k, _beyond_V(p, w, terminal_V), terminal_V > 0.5 * w.bus_V
     if furthest >= 0:
         s.diode[furthest] = HIGH if upper else LOW
     return furthest >= 0, count
@@ -119,6 +137,7 @@ def settle(p: Record, s: Record, w: Record) -> None:
     One terminal at a time, the furthest first: its diode moves the star point, and may bring the others
     back within the rails. A diode that is left alone carries nothing. Needs `w.shape_start`.
     """
+    w.bus_V = bus_V(p, s)
     for k in range(3):
         if s.leg[k] == OFF and s.i_A[k] != 0.0:
             s.diode[k] = LOW if s.i_A[k] > 0.0 else HIGH

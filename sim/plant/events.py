@@ -3,12 +3,14 @@
 import math
 
 from controllers.jit import kernel
+from sim.plant.drag import cogging_Nm, holding_Nm
+from sim.plant.present import ke_V_s_per_rad
 from sim.plant.records import HIGH, LOW, OFF, Record
 from sim.plant.segment import current_A
 
-NOTHING, LANDING, STOP, EXTINCTION, CONDUCTION, BREAKAWAY = range(6)
+NOTHING, LANDING, STOP, EXTINCTION, CONDUCTION, BREAKAWAY, TRIP = range(7)
 """Event kinds: an angular corner reached, standstill, a diode current gone, a diode turning on, stiction
-overcome."""
+overcome, the current of the driven leg above the comparator's threshold."""
 
 CORNER_RAD = 1e-6
 """A corner of the back-EMF table counts as reached within this electrical angle: what is over carries into
@@ -18,6 +20,8 @@ EDGE_RAD = 1e-7
 a clock cycle."""
 STOP_RAD_S = 1e-6
 """Speeds below this at a sign change are standstill (a turn in 70 days)."""
+SHORTEST_TURN_s = 1e-9
+"""A rotor that sets off from rest and comes back within this time has not moved."""
 _ROOT_STEPS = 60
 
 
@@ -41,7 +45,7 @@ def _peak_s(b_A_per_s: float, c_A: float, tau_s: float) -> float:
 
 
 @kernel
-def extinction_s(p: Record, s: Record, w: Record, k: int) -> float:
+def extinction_s(s: Record, w: Record, k: int) -> float:
     """When the diode current of floating leg `k` is gone, or infinity.
 
     Newton's method from the root that a constant back-EMF would give; the dying current is convex, so the
@@ -54,7 +58,7 @@ def extinction_s(p: Record, s: Record, w: Record, k: int) -> float:
         return 0.0  # gone a moment ago, in the last millionth of a segment that another event ended
     if w.i_end_A[k] * sign >= 0.0:
         return math.inf
-    tau_s = p.inductance_H / (p.resistance_ohm + p.switch_ohm)
+    tau_s = w.tau_s
     low, high = _peak_s(w.b_A_per_s[k] * sign, w.c_A[k] * sign, tau_s), w.h_s
     t_s = high if low > 0.0 else min(_without_slope_s(w.a_A[k], w.c_A[k], tau_s), high)
     for _ in range(_ROOT_STEPS):
@@ -79,37 +83,71 @@ def conduction_s(p: Record, w: Record, k: int) -> float:
     """When the floating terminal `k` (linear in time) passes a rail by a diode drop, or infinity."""
     start, end = w.w_start_V[k], w.w_end_V[k]
     margin = p.diode_V + 2e-7
-    if end > p.supply_V + margin:
-        return w.h_s * max(0.0, (p.supply_V + margin - start) / (end - start))
+    if end > w.bus_V + margin:
+        return w.h_s * max(0.0, (w.bus_V + margin - start) / (end - start))
     if end < -margin:
         return w.h_s * max(0.0, (-margin - start) / (end - start))
     return math.inf
 
 
 @kernel
-def _torque_at(p: Record, w: Record, t_s: float) -> float:
-    """Torque of a standing rotor `t_s` after the segment's start."""
+def _torque_at(p: Record, s: Record, w: Record, t_s: float) -> float:
+    """Torque of motor and detents on a standing rotor `t_s` after the segment's start."""
     total = 0.0
     for k in range(3):
         if w.conducts[k]:
-            total += w.shape_start[k] * current_A(p, w, k, t_s)
-    return p.ke_V_s_per_rad * total
+            total += w.shape_start[k] * current_A(w, k, t_s)
+    return ke_V_s_per_rad(p, s) * total + cogging_Nm(p, s, 0.0)
 
 
 @kernel
-def breakaway_s(p: Record, w: Record) -> float:
-    """When the torque of a standing rotor exceeds stiction, or infinity. Bisection, then a step to the
+def breakaway_s(p: Record, s: Record, w: Record) -> float:
+    """When the torque on a standing rotor exceeds what holds it, or infinity. Bisection, then a step to the
     moving side."""
-    if abs(_torque_at(p, w, w.h_s)) <= p.stiction_Nm:
+    holding = holding_Nm(p, s.load_Nm)
+    if abs(_torque_at(p, s, w, w.h_s)) <= holding:
         return math.inf
     low, high = 0.0, w.h_s
     for _ in range(_ROOT_STEPS):
         middle = 0.5 * (low + high)
-        if abs(_torque_at(p, w, middle)) > p.stiction_Nm:
+        if abs(_torque_at(p, s, w, middle)) > holding:
             high = middle
         else:
             low = middle
     return high + 1e-12
+
+
+@kernel
+def trip_s(p: Record, s: Record, w: Record) -> float:
+    """When the current of the leg at the upper rail exceeds the comparator's threshold, or infinity.
+    Bisection: what rises and falls again within a segment is not seen."""
+    for k in range(3):
+        if s.leg[k] == HIGH and (w.i_end_A[k] > p.trip_A or s.i_A[k] > p.trip_A):
+            low, high = 0.0, w.h_s if s.i_A[k] <= p.trip_A else 0.0
+            for _ in range(_ROOT_STEPS):
+                middle = 0.5 * (low + high)
+                if current_A(w, k, middle) > p.trip_A:
+                    high = middle
+                else:
+                    low = middle
+            return high
+    return math.inf
+
+
+@kernel
+def _earliest_diode(p: Record, s: Record, w: Record) -> tuple[float, int, int]:
+    """Earliest extinction or turning on of a diode of an open leg, as `earliest` returns it."""
+    at_s, kind, leg = math.inf, NOTHING, -1
+    for k in range(3):
+        if s.leg[k] != OFF:
+            continue
+        if s.diode[k] != OFF:
+            t_s, what = extinction_s(s, w, k), EXTINCTION
+        else:
+            t_s, what = conduction_s(p, w, k), CONDUCTION
+        if t_s < at_s:
+            at_s, kind, leg = t_s, what, k
+    return at_s, kind, leg
 
 
 @kernel
@@ -118,9 +156,11 @@ def earliest(p: Record, s: Record, w: Record, corner_rad: float, within_rad: flo
 
     `corner_rad`: electrical angle to the next corner or Hall edge, met when passed by less than `within_rad`.
     """
-    at_s, kind, leg = math.inf, NOTHING, -1
+    if w.turned_back and w.h_s > SHORTEST_TURN_s:
+        return 0.5 * w.h_s, NOTHING, -1
+    at_s, kind = math.inf, NOTHING
     if w.direction == 0:
-        at_s = breakaway_s(p, w)
+        at_s = breakaway_s(p, s, w)
         kind = BREAKAWAY
     elif s.omega_rad_s * w.omega_end_rad_s < 0.0:
         at_s = w.h_s * s.omega_rad_s / (s.omega_rad_s - w.omega_end_rad_s)
@@ -130,18 +170,12 @@ def earliest(p: Record, s: Record, w: Record, corner_rad: float, within_rad: flo
         t_s = w.h_s * corner_rad / advance
         if t_s < at_s:
             at_s, kind = t_s, LANDING
-    for k in range(3):
-        if s.leg[k] != OFF:
-            continue
-        if s.diode[k] != OFF:
-            t_s = extinction_s(p, s, w, k)
-            if t_s < at_s:
-                at_s, kind, leg = t_s, EXTINCTION, k
-        else:
-            t_s = conduction_s(p, w, k)
-            if t_s < at_s:
-                at_s, kind, leg = t_s, CONDUCTION, k
-    return at_s, kind, leg
+    if p.trip_A > 0.0 and not s.tripped:
+        t_s = trip_s(p, s, w)
+        if t_s < at_s:
+            at_s, kind = t_s, TRIP
+    diode_s, diode_kind, leg = _earliest_diode(p, s, w)
+    return (diode_s, diode_kind, leg) if diode_s < at_s else (at_s, kind, -1)
 
 
 @kernel
@@ -166,8 +200,8 @@ def extinguish(s: Record, k: int) -> None:
 
 
 @kernel
-def turn_on(p: Record, s: Record, w: Record, k: int) -> None:
+def turn_on(s: Record, w: Record, k: int) -> None:
     """Turn on the diode of floating leg `k`; `settle` finds the opposite one when nothing else conducts."""
-    upper = w.w_end_V[k] > 0.5 * p.supply_V
+    upper = w.w_end_V[k] > 0.5 * w.bus_V
     s.diode[k] = HIGH if upper else LOW
     s.unsettled = 1

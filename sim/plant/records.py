@@ -18,13 +18,16 @@ OFF, HIGH, LOW = 0, 1, 2
 """What a half-bridge is told to do; the diode that conducts in an OFF leg is named by the rail it leads
 to."""
 
-SWITCHED_HIGH_SIDE, SWITCHED_COMPLEMENTARY = 0, 1
-"""What the chopped leg does in the PWM off time: freewheel through its diode, or conduct to the bottom
-rail."""
+SWITCHED_HIGH_SIDE, SWITCHED_COMPLEMENTARY, SWITCHED_LOW_SIDE = range(3)
+"""What happens in the PWM off time: the high leg freewheels through its lower diode, or conducts to the
+bottom rail; or the low leg freewheels through its upper diode."""
 
 HALL_PLACES = 4
 """Rise and fall met turning forward, rise and fall met turning backward."""
 RISE_FORWARD, FALL_FORWARD, RISE_BACKWARD, FALL_BACKWARD = range(HALL_PLACES)
+
+LOAD_ROWS = 16
+"""Most rows of a load table, and most load steps."""
 
 PLANT = np.dtype(
     [
@@ -39,8 +42,32 @@ PLANT = np.dtype(
         ("viscous_Nm_s_per_rad", "f8"),
         ("windage_Nm_s2_per_rad2", "f8"),
         ("fan_Nm_s2_per_rad2", "f8"),
+        ("magnetic_drag_Nm", "f8"),
+        ("eddy_Nm_s_per_rad", "f8"),
+        ("cogging_Nm", "f8"),
+        ("cogs_per_turn", "f8"),
+        ("detent_rad", "f8"),
+        ("load_steps", "i8"),
+        ("load_step_s", "f8", (LOAD_ROWS,)),
+        ("load_step_Nm", "f8", (LOAD_ROWS,)),
+        ("table_rows", "i8"),
+        ("table_rad_s", "f8", (LOAD_ROWS,)),
+        ("table_Nm", "f8", (LOAD_ROWS,)),
+        ("ambient_C", "f8"),
+        ("thermal_tick_s", "f8"),
+        ("thermal_hold", "f8", (2, 2)),
+        ("thermal_gain_K_per_W", "f8", (2, 2)),
+        ("ohm_per_K", "f8"),
+        ("ke_per_K", "f8"),
         ("supply_V", "f8"),
+        ("supply_ohm", "f8"),
+        ("bulk_F", "f8"),
+        ("sag_ohm", "f8"),
+        ("sag_s", "f8"),
+        ("fade_V_per_As", "f8"),
         ("diode_V", "f8"),
+        ("dead_s", "f8"),
+        ("trip_A", "f8"),
         ("pwm_mode", "i8"),
         ("knots", "i8"),
         ("cell_rad", "f8"),
@@ -52,7 +79,10 @@ PLANT = np.dtype(
     ],
     align=True,
 )
-"""Parameters: constant during a run. `window_from_s`: when the close-up recording begins."""
+"""Parameters: constant during a run; a field left at zero switches its effect off. `resistance_ohm`,
+`ke_V_s_per_rad`: at ambient temperature. `detent_rad`: electrical angle of one cogging detent after knot 0.
+`thermal_hold`, `thermal_gain_K_per_W`: see `sim.plant.thermal`. `window_from_s`: when the close-up recording
+begins."""
 
 PLANT_STATE = np.dtype(
     [
@@ -73,19 +103,47 @@ PLANT_STATE = np.dtype(
         ("segments", "i8"),
         ("peak_A", "f8"),
         ("square_A2s", "f8"),
+        ("sag_V", "f8"),
+        ("deepest_sag_V", "f8"),
+        ("drawn_A_s", "f8"),
+        ("polarised_V", "f8"),
+        ("left_rail", "i8", (3,)),
+        ("left_s", "f8", (3,)),
+        ("tripped", "i8"),
+        ("trips", "i8"),
+        ("idle", "i8"),
         ("supply_J", "f8"),
+        ("source_J", "f8"),
         ("copper_J", "f8"),
         ("switch_J", "f8"),
         ("diode_J", "f8"),
         ("friction_J", "f8"),
+        ("iron_J", "f8"),
         ("load_J", "f8"),
+        ("cogging_J", "f8"),
+        ("next_s", "f8"),
+        ("load_Nm", "f8"),
+        ("load_steps_taken", "i8"),
+        ("thermal_ticks", "i8"),
+        ("thermal_copper_J", "f8"),
+        ("thermal_board_J", "f8"),
+        ("winding_rise_K", "f8"),
+        ("board_rise_K", "f8"),
+        ("hottest_rise_K", "f8"),
+        ("warm_ohm", "f8"),
+        ("ke_drift_V_s_per_rad", "f8"),
         ("window_rows", "i8"),
     ],
     align=True,
 )
 """State. `alpha_rad_s2` is the mean acceleration of the last segment, the predictor of the next one;
 `square_A2s` is the integral of the sum of the three squared phase currents; `busy` tells the close-up what
-the processor does."""
+the processor does. `next_s`: when the plant has something to do by itself, see `sim.plant.agenda`.
+`cogging_J`: work done against the detents, stored. `..._rise_K`: above ambient; `warm_ohm` and
+`ke_drift_V_s_per_rad`: what the temperatures add to `PLANT`'s values. `sag_V`: how far the voltage at the
+bridge lies below `supply_V`. `supply_J` leaves the source, `source_J` of it stays in its resistance.
+`left_rail`, `left_s`: the rail a leg was at last, and when it was let go. `idle`: segments of no length in a
+row."""
 
 SEGMENT = np.dtype(
     [
@@ -94,6 +152,8 @@ SEGMENT = np.dtype(
         ("b_A_per_s", "f8", (3,)),
         ("c_A", "f8", (3,)),
         ("i_end_A", "f8", (3,)),
+        ("bus_V", "f8"),
+        ("bus_V_per_s", "f8"),
         ("v_V", "f8", (3,)),
         ("conducts", "i8", (3,)),
         ("w_start_V", "f8", (3,)),
@@ -105,14 +165,21 @@ SEGMENT = np.dtype(
         ("charge_A_s", "f8", (3,)),
         ("square_A2s", "f8"),
         ("lean_A_s", "f8"),
-        ("drag_Nm", "f8"),
-        ("fan_Nm", "f8"),
+        ("tau_s", "f8"),
+        ("turning_rad", "f8"),
+        ("friction_Nm", "f8"),
+        ("iron_Nm", "f8"),
+        ("load_Nm", "f8"),
+        ("cogging_Nm", "f8"),
         ("direction", "i8"),
+        ("turned_back", "i8"),
     ],
     align=True,
 )
-"""One trial segment of length `h_s`. Currents: i_k(t) = a + b t + c exp(-t / tau). `w`: terminal voltages at
-both ends."""
+"""One trial segment of length `h_s`. Currents: i_k(t) = a + b t + c exp(-t / tau). `w_...`: terminal voltages
+at both ends. `turning_rad`: electrical angle that it is predicted to turn. Torques: means over the segment,
+against the motion but for cogging. `turned_back`: a rotor that set off from rest in `direction` would come
+back within the segment."""
 
 WINDOW_COLUMNS = (
     "t_s",

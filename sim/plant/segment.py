@@ -13,6 +13,8 @@ from typing import TypeAlias
 
 from controllers.jit import kernel
 from sim.plant.circuit import conduction, neutral_V
+from sim.plant.drag import cogging_mean_Nm, friction_Nm, iron_Nm, load_Nm
+from sim.plant.present import bus_V, ke_V_s_per_rad, path_ohm
 from sim.plant.records import Record
 
 Decay: TypeAlias = tuple[float, float, float, float, float, float, float]
@@ -38,8 +40,8 @@ def start_shapes(p: Record, s: Record, w: Record, shape: Record) -> None:
 def _predict(p: Record, s: Record, w: Record, shape: Record, h_s: float) -> float:
     """Fill the shapes at the predicted end; returns the predicted speed there."""
     alpha = s.alpha_rad_s2 if w.direction != 0 else 0.0
-    advance = p.pole_pairs * h_s * (s.omega_rad_s + 0.5 * alpha * h_s)
-    x = (s.u_rad + advance) * (1.0 / p.cell_rad)
+    w.turning_rad = p.pole_pairs * h_s * (s.omega_rad_s + 0.5 * alpha * h_s)
+    x = (s.u_rad + w.turning_rad) * (1.0 / p.cell_rad)
     for k in range(3):
         low = shape[s.knot, k]
         w.shape_end[k] = low + (shape[s.knot + 1, k] - low) * x
@@ -47,10 +49,9 @@ def _predict(p: Record, s: Record, w: Record, shape: Record, h_s: float) -> floa
 
 
 @kernel
-def _decay(p: Record, h_s: float) -> Decay:
-    """The exponential of the phase circuit over a segment of length `h_s`."""
+def _decay(h_s: float, tau_s: float) -> Decay:
+    """The exponential of a circuit of time constant `tau_s` over a segment of length `h_s`."""
     per_h = 1.0 / h_s
-    tau_s = p.inductance_H / (p.resistance_ohm + p.switch_ohm)
     left = math.exp(-h_s / tau_s)
     area_s = tau_s * (1.0 - left)
     moment_s = tau_s * (area_s * per_h - left)
@@ -100,13 +101,15 @@ def _no_current(w: Record, k: int) -> None:
 @kernel
 def _currents(p: Record, s: Record, w: Record, omega_end: float) -> float:
     """Solve the three phases; returns the torque impulse [N m s]."""
-    start, end = p.ke_V_s_per_rad * s.omega_rad_s, p.ke_V_s_per_rad * omega_end
+    ke = ke_V_s_per_rad(p, s)
+    start, end = ke * s.omega_rad_s, ke * omega_end
     count = conduction(p, s, w)
     f0, f1 = w.shape_start, w.shape_end
-    star_start_V = neutral_V(p, w, count, start * f0[0], start * f0[1], start * f0[2])
-    star_end_V = neutral_V(p, w, count, end * f1[0], end * f1[1], end * f1[2])
-    per_ohm = 1.0 / (p.resistance_ohm + p.switch_ohm)
-    decay = _decay(p, w.h_s)
+    star_start_V = neutral_V(w, count, start * f0[0], start * f0[1], start * f0[2])
+    star_end_V = neutral_V(w, count, end * f1[0], end * f1[1], end * f1[2])
+    per_ohm = 1.0 / path_ohm(p, s)
+    w.tau_s = p.inductance_H * per_ohm
+    decay = _decay(w.h_s, w.tau_s)
     w.square_A2s, w.lean_A_s = 0.0, 0.0
     impulse = 0.0
     for k in range(3):
@@ -119,7 +122,20 @@ def _currents(p: Record, s: Record, w: Record, omega_end: float) -> float:
             _no_current(w, k)
         w.w_start_V[k] = w.v_V[k] if w.conducts[k] else star_start_V + e_start_V
         w.w_end_V[k] = w.v_V[k] if w.conducts[k] else star_end_V + e_end_V
-    return p.ke_V_s_per_rad * impulse
+    return ke * impulse
+
+
+@kernel
+def _torques(p: Record, s: Record, w: Record, omega_end: float) -> float:
+    """Fill the mean torques of drag, load and detents; returns their sum, positive against the motion."""
+    middle = 0.5 * (s.omega_rad_s + omega_end)
+    w.friction_Nm = friction_Nm(p, middle, w.direction)
+    w.iron_Nm = iron_Nm(p, middle, w.direction)
+    w.load_Nm = load_Nm(p, middle, w.direction, s.load_Nm)
+    w.cogging_Nm = 0.0
+    if p.cogging_Nm != 0.0:
+        w.cogging_Nm = cogging_mean_Nm(p, s, w.turning_rad)
+    return w.friction_Nm + w.iron_Nm + w.load_Nm - w.cogging_Nm
 
 
 @kernel
@@ -127,22 +143,21 @@ def trial(p: Record, s: Record, w: Record, shape: Record, h_s: float) -> None:
     """Solve the segment of length `h_s` from state `s` into `w`; `s` is left as it was. Needs
     `w.direction`."""
     w.h_s = h_s
+    w.turned_back = False
+    w.bus_V = bus_V(p, s) + 0.5 * h_s * w.bus_V_per_s
     omega_end = _predict(p, s, w, shape, h_s)
     impulse = _currents(p, s, w, omega_end)
     if w.direction == 0:
-        w.drag_Nm, w.fan_Nm, w.omega_end_rad_s, w.advance_rad = 0.0, 0.0, 0.0, 0.0
+        w.friction_Nm, w.iron_Nm, w.load_Nm, w.cogging_Nm = 0.0, 0.0, 0.0, 0.0
+        w.omega_end_rad_s, w.advance_rad = 0.0, 0.0
         return
-    middle = 0.5 * (s.omega_rad_s + omega_end)
-    w.fan_Nm = p.fan_Nm_s2_per_rad2 * middle * abs(middle)
-    w.drag_Nm = (
-        p.coulomb_Nm * w.direction
-        + p.viscous_Nm_s_per_rad * middle
-        + p.windage_Nm_s2_per_rad2 * middle * abs(middle)
-    )
-    w.omega_end_rad_s = s.omega_rad_s + (impulse - (w.drag_Nm + w.fan_Nm) * h_s) * (1.0 / p.inertia_kg_m2)
-    if s.omega_rad_s == 0.0 and w.omega_end_rad_s * w.direction < 0.0:
+    per_inertia = 1.0 / p.inertia_kg_m2
+    against = _torques(p, s, w, omega_end)
+    w.omega_end_rad_s = s.omega_rad_s + (impulse - against * h_s) * per_inertia
+    w.turned_back = s.omega_rad_s == 0.0 and w.omega_end_rad_s * w.direction < 0.0
+    if w.turned_back:
         w.omega_end_rad_s = 0.0
-    early = p.ke_V_s_per_rad * w.lean_A_s * (1.0 / p.inertia_kg_m2)
+    early = ke_V_s_per_rad(p, s) * w.lean_A_s * per_inertia
     w.advance_rad = p.pole_pairs * h_s * (0.5 * (s.omega_rad_s + w.omega_end_rad_s) + early)
 
 
@@ -159,13 +174,13 @@ def no_segment(s: Record, w: Record) -> None:
 
 
 @kernel
-def current_A(p: Record, w: Record, k: int, t_s: float) -> float:
+def current_A(w: Record, k: int, t_s: float) -> float:
     """Current of phase `k`, `t_s` after the start of the segment in `w`."""
-    tau_s = p.inductance_H / (p.resistance_ohm + p.switch_ohm)
-    return w.a_A[k] + w.b_A_per_s[k] * t_s + w.c_A[k] * math.exp(-t_s / tau_s)
+    return w.a_A[k] + w.b_A_per_s[k] * t_s + w.c_A[k] * math.exp(-t_s / w.tau_s)
 
 
 @kernel
-def torque_Nm(p: Record, i_A: Record, shapes: Record) -> float:
+def torque_Nm(p: Record, s: Record, shapes: Record) -> float:
     """Air-gap torque: ke times the sum of shape times current (power e i over speed)."""
-    return p.ke_V_s_per_rad * (shapes[0] * i_A[0] + shapes[1] * i_A[1] + shapes[2] * i_A[2])
+    i = s.i_A
+    return ke_V_s_per_rad(p, s) * (shapes[0] * i[0] + shapes[1] * i[1] + shapes[2] * i[2])

@@ -13,7 +13,8 @@ POINTS_PER_SEGMENT = 6
 @kernel
 def record_window(p: Record, s: Record, w: Record, window: Record) -> None:
     """Write rows of WINDOW_COLUMNS for the trial segment about to be committed; stops silently when `window`
-    is full.
+    is full. Terminal voltages are those at the motor, behind the switch: of a floating terminal its back-EMF
+    shows.
 
     The caller sizes `window` for the electrical turns it wants to see: running full is the normal end of a
     close-up.
@@ -27,8 +28,10 @@ def record_window(p: Record, s: Record, w: Record, window: Record) -> None:
         t_s = part * w.h_s
         window[row, 0] = s.t_s + t_s
         for k in range(3):
-            window[row, 1 + k] = current_A(p, w, k, t_s)
-            window[row, 4 + k] = w.w_start_V[k] + part * (w.w_end_V[k] - w.w_start_V[k])
+            current = current_A(w, k, t_s)
+            window[row, 1 + k] = current
+            rail_V = w.w_start_V[k] + part * (w.w_end_V[k] - w.w_start_V[k])
+            window[row, 4 + k] = rail_V - p.switch_ohm * current
         window[row, 7] = s.hall
         window[row, 8] = s.step
         window[row, 9] = s.busy

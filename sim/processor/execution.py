@@ -2,8 +2,8 @@
 
 Code that nothing can interrupt runs ahead to that access at once: nothing outside can tell the difference,
 since only accesses touch the outside. Code that can be interrupted is run ahead on a copy of the variables,
-only to learn the cycle of the access (`peek`); the real ones follow when that cycle is reached, or as far as
-an interrupt lets it get (`suspend`).
+only to learn the cycle of the access (`go_on`); the real ones follow when that cycle is reached, or as far as
+an interrupt lets it get (`catch_up`).
 """
 
 from typing import NamedTuple
@@ -23,12 +23,6 @@ class Machine(NamedTuple):
     ints: Record
     floats: Record
     faults: Record
-
-
-@kernel
-def is_preemptible(c: Record, k: Record) -> bool:
-    """Whether an interrupt can come between the instructions of the running code."""
-    return c.level[k.handler] < c.top_level
 
 
 @kernel
@@ -61,40 +55,43 @@ def _take_faults(scratch: Machine) -> bool:
 
 
 @kernel
-def _peek(c: Record, k: Record, m: Machine, scratch: Machine) -> None:
-    """Set `k.resume`, the cycle of the next access, return or end of a round, and change no variable.
-
-    A whole round of the main loop that changes no variable and touches no port repeats until an interrupt
-    comes: such rounds are not played through, `k.spin` is the length of one.
-    """
-    _copy_variables(m, scratch)
-    pc, cycles = run(scratch.code, scratch.cost, scratch.ints, scratch.floats, scratch.faults, k.pc)
-    k.resume = k.at + cycles
-    if k.handler != MAIN_LOOP or m.code[pc, 0] != RET:
-        return
-    k.resume += c.loop_cycles
-    if k.pc == c.handler_pc[MAIN_LOOP] and _same_variables(m, scratch) and not _take_faults(scratch):
-        k.spin = cycles + c.loop_cycles
-        k.resume = NEVER
+def _is_idle(c: Record, k: Record, m: Machine, scratch: Machine) -> bool:
+    """Whether the round of the main loop that `scratch` has gone through was whole and changed nothing."""
+    return k.pc == c.handler_pc[MAIN_LOOP] and _same_variables(m, scratch) and not _take_faults(scratch)
 
 
 @kernel
 def go_on(c: Record, k: Record, m: Machine, scratch: Machine) -> None:
-    """From `k.pc`, begun at cycle `k.at`, find the cycle at which the next access takes effect."""
-    if is_preemptible(c, k):
-        _peek(c, k, m, scratch)
-    else:
-        k.pc, cycles = run(m.code, m.cost, m.ints, m.floats, m.faults, k.pc)
-        k.at += cycles
-        k.resume = k.at
+    """Set `k.resume`, the cycle of the next access, return or end of a round of the code at `k.pc`.
+
+    A whole round of the main loop that changes no variable and touches no port repeats until a flag rises:
+    such rounds are not played through, `k.spin` is the length of one.
+    """
+    is_tried = k.handler == MAIN_LOOP or c.level[k.handler] < c.top_level
+    if is_tried:
+        _copy_variables(m, scratch)
+    ints, floats = (scratch.ints, scratch.floats) if is_tried else (m.ints, m.floats)
+    faults = scratch.faults if is_tried else m.faults
+    pc, cycles = run(m.code, m.cost, ints, floats, faults, k.pc)
+    k.resume = k.at + cycles
+    if not is_tried:
+        k.pc = pc
+        k.at = k.resume
+    elif k.handler == MAIN_LOOP and m.code[pc, 0] == RET:
+        if _is_idle(c, k, m, scratch):
+            k.spin = cycles + c.loop_cycles
+            k.resume = NEVER
+        elif not c.polls:
+            k.resume += c.loop_cycles
 
 
 @kernel
-def reach(c: Record, k: Record, m: Machine) -> None:
-    """The cycle of the next access has come: `k.pc` becomes its instruction."""
-    if is_preemptible(c, k):
-        k.pc, cycles = run(m.code, m.cost, m.ints, m.floats, m.faults, k.pc)
-        k.at += cycles
+def catch_up(k: Record, m: Machine) -> None:
+    """Do what the running code does by `k.now`, but for an access or return; of the instruction in progress,
+    `k.now - k.at` cycles have passed then."""
+    end_spinning(k, k.now)
+    k.pc, cycles = run_until(m.code, m.cost, m.ints, m.floats, m.faults, k.pc, k.now - k.at)
+    k.at += cycles
 
 
 @kernel
@@ -124,14 +121,3 @@ def end_spinning(k: Record, by_cycle: int) -> None:
         k.entered[MAIN_LOOP] += more_cycles
         k.at += rounds * k.spin
     k.spin = 0
-
-
-@kernel
-def suspend(k: Record, m: Machine) -> None:
-    """Interrupt the running code at `k.now`: what ends by then is done, the instruction in progress keeps the
-    cycles it has had."""
-    end_spinning(k, k.now)
-    k.pc, cycles = run_until(m.code, m.cost, m.ints, m.floats, m.faults, k.pc, k.now - k.at)
-    k.at += cycles
-    k.saved_pc[k.handler] = k.pc
-    k.saved_cycles[k.handler] = k.now - k.at

@@ -7,7 +7,7 @@ takes effect at the cycle of an interrupt still comes before it.
 
 from controllers.jit import kernel
 from sim.plant.records import Record
-from sim.processor.execution import Machine, end_round, suspend
+from sim.processor.execution import end_round, end_spinning
 from sim.processor.log import note
 from sim.processor.records import (
     ASLEEP,
@@ -50,6 +50,16 @@ def _plan_wake(c: Record, k: Record) -> None:
 
 
 @kernel
+def _leave_idle_rounds(k: Record) -> None:
+    """A polling loop that is idle tests its flags next at the end of the round under way."""
+    rounds = max(1, -(-(k.now - k.at) // k.spin))
+    end_spinning(k, k.at + rounds * k.spin)
+    k.handler = ASLEEP
+    k.wake = k.entered[MAIN_LOOP]
+    k.turn = 0
+
+
+@kernel
 def raise_flag(c: Record, k: Record, handler: int, due: int) -> None:
     """An event asks for its handler; a flag that is up already loses the event, which is counted."""
     if c.handler_pc[handler] < 0:
@@ -63,7 +73,9 @@ def raise_flag(c: Record, k: Record, handler: int, due: int) -> None:
     k.pending[handler] = 1
     k.pending_due[handler] = due
     k.pending_since[handler] = k.now
-    if k.wake == NEVER and _may_take(c, k, handler):
+    if c.polls and k.spin > 0:
+        _leave_idle_rounds(k)
+    elif k.wake == NEVER and _may_take(c, k, handler):
         _plan_wake(c, k)
 
 
@@ -100,7 +112,7 @@ def _enter(c: Record, k: Record, log: Record, handler: int) -> None:
 
 
 @kernel
-def take(c: Record, k: Record, m: Machine, log: Record) -> None:
+def take(c: Record, k: Record, log: Record) -> None:
     """Take the first pending handler in the service order, from whatever runs. A polling loop that finds no
     flag up, or has dealt with all, comes to its own body instead."""
     place = _first_place(c, k)
@@ -109,7 +121,8 @@ def take(c: Record, k: Record, m: Machine, log: Record) -> None:
         _begin(k, MAIN_LOOP, c.handler_pc[MAIN_LOOP], k.now)
         return
     if k.handler != ASLEEP:
-        suspend(k, m)
+        k.saved_pc[k.handler] = k.pc
+        k.saved_cycles[k.handler] = k.now - k.at
     if c.polls:
         k.turn = place + 1
     _enter(c, k, log, SERVICE_ORDER[place])

@@ -13,10 +13,6 @@ ASLEEP = -1
 SERVICE_ORDER = (STEP_TIMER, HALL_EDGE, CONTROL_TICK)
 """Which pending handler is taken first: the commutation, since torque depends on it."""
 
-LEVELS = {"polled": (0, 0, 0, 0, 0), "interrupt": (1, 1, 1, 1, 0), "nested": (3, 2, 3, 1, 0)}
-"""Structure -> level of each handler: a pending handler interrupts code of a lower level. Nothing is above
-the start handler, which runs with interrupts off; in a polling loop nothing interrupts anything."""
-
 LATE_STEP_DEG = 15.0
 """A step later than this counts as late: a quarter of a step (our own convention)."""
 
@@ -53,7 +49,8 @@ interrupts (noticed at once); `entry_cycles` and `exit_cycles` are those of a ca
 `tail_chain_cycles`: from one handler straight into the next, without exit and entry; 0 for hardware that
 cannot. `loop_cycles`: from the end of the main loop's body to the beginning of the next, with the tests of
 the flags where it polls; at least 1, since a loop that takes no time never lets it pass. `polls`: 1 where the
-polling loop has a body of its own. `level`: see LEVELS; `top_level`: the highest. `control_cycles`: 0 for no
+polling loop has a body of its own. `level`: a pending handler interrupts code of
+a lower level, see `controllers.bounds.priorities`; `top_level`: the highest. `control_cycles`: 0 for no
 control tick."""
 
 PROCESSOR_STATE = np.dtype(
@@ -153,6 +150,9 @@ TRACE_COLUMNS = (
     "angle_error_deg",
     "supply_J",
     "opposed_steps",
+    "load_J",
+    "winding_C",
+    "bridge_V",
 )
 """Columns of the decimated traces. Means since the row before: speed, step time, current, load, angle error;
 `lateness_deg` is the largest since then, of a step after the event that asked for it; `angle_error_deg` is

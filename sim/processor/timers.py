@@ -60,3 +60,12 @@ def pwm_edge(c: Record, k: Record) -> int:
         return 1 if k.duty_now > 0 else 0
     k.pwm_edge = k.now - since + period
     return 0
+
+
+@kernel
+def end_trip_with_period(c: Record, k: Record) -> None:
+    """The over-current comparator has switched off until the next PWM period: make sure that its start is an
+    event."""
+    if k.pwm_edge == NEVER:
+        period = c.pwm_top * c.pwm_count_cycles
+        k.pwm_edge = (k.now // period + 1) * period

@@ -1,4 +1,4 @@
-"""From a Design to the records that the kernel runs on."""
+"""From a Design to its compiled firmware and the records of its processor."""
 
 import math
 import threading
@@ -9,32 +9,23 @@ import numpy as np
 from numpy.typing import NDArray
 
 from controllers import Binding, LinkedProgram, Program, compile_law, law_path, link
+from controllers.bounds.priorities import PRIORITIES
 from controllers.cost import TYPICAL
-from controllers.ports import STEP_OFF
 from controllers.program import ABSENT, HANDLERS
 from sim.design import Design
-from sim.plant.emf import FIRST_KNOT_DEG
-from sim.plant.hall import hall_places
-from sim.plant.records import (
-    PLANT,
-    PLANT_STATE,
-    SWITCHED_COMPLEMENTARY,
-    SWITCHED_HIGH_SIDE,
-    Record,
-)
+from sim.plant.records import Record
 from sim.processor.records import (
     ASLEEP,
     HANDLER_COUNT,
-    LEVELS,
     MAIN_LOOP,
     NEVER,
     PROCESSOR,
     PROCESSOR_STATE,
     START,
 )
+from sim.run.fill import record
 from targets import Fault, InputError, Target, load_target
 
-TRAPEZOID_KNOTS = 6
 FINE_TICK_Hz = 35e6
 """`firmware.idealise = ["tick"]`: at most 35 counts a microsecond; finer ones would take `rpm_ticks` of a
 motor with one pole pair beyond 31 bits, and one count then moves a speed of 20,000 rpm by 1 rpm already."""
@@ -49,88 +40,8 @@ SAMPLES = 2000
 IDEAL_ROUND_s = 1e-6
 """A round of a main loop whose instructions cost nothing: time must pass in it."""
 
-COUPLING_PART = 0.05
-"""Part of the shortest time constant that a segment may last: keeps the energy of random motors to 1e-3."""
-
-_PWM_MODES = {"high_side": SWITCHED_HIGH_SIDE, "complementary": SWITCHED_COMPLEMENTARY}
-_RAD_S_PER_RPM = math.pi / 30.0
 _COMPILING = threading.Lock()
 """One law is parsed at a time: Python 3.11's own parser fails in two threads at once (a shared counter)."""
-
-
-def _record(dtype: "np.dtype[Any]", values: dict[str, Any]) -> Record:
-    """One record with every field named in `values`, zeros elsewhere."""
-    array = np.zeros(1, dtype)
-    for name, value in values.items():
-        array[0][name] = value
-    return array[0]
-
-
-def _coupling_s(design: Design, inertia_kg_m2: float, fan_Nm_s2_per_rad2: float) -> float:
-    """Longest segment over which speed and current may be advanced one after the other.
-
-    The speed reacts on the current within tau_m = R J / (2 ke^2), or, where the current is slower than that,
-    within sqrt(tau_m tau_e); drag reacts within J over its slope at the no-load speed. Part of the shortest.
-    """
-    motor, drive = design.motor, design.drive
-    ohm = motor.phase_resistance_ohm + drive.switch_on_resistance_ohm
-    tau_m = ohm * inertia_kg_m2 / (2.0 * motor.ke_V_s_per_rad**2)
-    tau_e = motor.phase_inductance_H / ohm
-    no_load_rad_s = drive.supply_V / (2.0 * motor.ke_V_s_per_rad)
-    slope = motor.viscous_Nm_s_per_rad
-    slope += 2.0 * (motor.windage_Nm_s2_per_rad2 + fan_Nm_s2_per_rad2) * no_load_rad_s
-    tau_drag = inertia_kg_m2 / slope if slope > 0.0 else math.inf
-    return COUPLING_PART * min(max(tau_m, math.sqrt(tau_m * tau_e)), tau_drag)
-
-
-def plant_parameters(design: Design) -> Record:
-    """PLANT record of a design."""
-    motor, drive, load, numerics = design.motor, design.drive, design.load, design.numerics
-    knot, u_rad = hall_places(design.hall.placement_error_deg, design.hall.hysteresis_deg, TRAPEZOID_KNOTS)
-    fan = 0.0
-    if load.fan_torque_Nm is not None and load.fan_speed_rpm is not None:
-        fan = load.fan_torque_Nm / (load.fan_speed_rpm * _RAD_S_PER_RPM) ** 2
-    inertia = motor.inertia_kg_m2 + load.added_inertia_kg_m2
-    return _record(
-        PLANT,
-        {
-            "pole_pairs": motor.pole_pairs,
-            "resistance_ohm": motor.phase_resistance_ohm,
-            "switch_ohm": drive.switch_on_resistance_ohm,
-            "inductance_H": motor.phase_inductance_H,
-            "ke_V_s_per_rad": motor.ke_V_s_per_rad,
-            "inertia_kg_m2": inertia,
-            "coulomb_Nm": motor.coulomb_Nm,
-            "stiction_Nm": motor.stiction_Nm,
-            "viscous_Nm_s_per_rad": motor.viscous_Nm_s_per_rad,
-            "windage_Nm_s2_per_rad2": motor.windage_Nm_s2_per_rad2,
-            "fan_Nm_s2_per_rad2": fan,
-            "supply_V": drive.supply_V,
-            "diode_V": drive.diode_drop_V,
-            "pwm_mode": _PWM_MODES[drive.pwm_mode],
-            "knots": TRAPEZOID_KNOTS,
-            "cell_rad": 2.0 * math.pi / TRAPEZOID_KNOTS,
-            "hall_knot": knot,
-            "hall_u_rad": u_rad,
-            "max_segment_rad": math.radians(numerics.max_segment_deg),
-            "max_segment_s": min(numerics.max_segment_s, _coupling_s(design, inertia, fan)),
-            "window_from_s": math.inf,
-        },
-    )
-
-
-def plant_state(p: Record, start_angle_deg: float) -> Record:
-    """PLANT_STATE record of a rotor at rest at an electrical angle, all switches off."""
-    phi = math.radians(start_angle_deg - FIRST_KNOT_DEG) % (2.0 * math.pi)
-    knot = int(phi / p["cell_rad"]) % int(p["knots"])
-    start = {
-        "knot": knot,
-        "u_rad": phi - knot * p["cell_rad"],
-        "step": STEP_OFF,
-        "unsettled": 1,
-        "busy": ASLEEP,
-    }
-    return _record(PLANT_STATE, start)
 
 
 @dataclass(frozen=True)
@@ -213,20 +124,32 @@ def _pwm_counts(design: Design, target: Target, clock_Hz: float) -> tuple[int, i
     raise InputError([Fault("drive.pwm_Hz", rule, f"{pwm_Hz:g} Hz", remedy)])
 
 
-def _compile(design: Design, clocks: _Clocks, arithmetic: str) -> Program:
-    """Compile the design's law in an arithmetic."""
-    settings = design.firmware
-    binding = Binding(
+def _binding(design: Design, clocks: _Clocks, arithmetic: str) -> Binding:
+    return Binding(
         arithmetic=arithmetic,
         timer_bits=clocks.timer_bits,
         tick_Hz=clocks.clock_Hz / clocks.tick_cycles,
         pole_pairs=design.motor.pole_pairs,
         duty_top=clocks.pwm_top,
-        control_period_s=settings.control_period_s,
-        parameters=dict(settings.parameters),
+        control_period_s=design.firmware.control_period_s,
+        parameters=dict(design.firmware.parameters),
     )
+
+
+def binding_of(design: Design) -> Binding:
+    """What the design fixes for its law: the arithmetic it states, timer, motor and parameters.
+
+    Raises:
+        InputError: no prescaler makes the PWM frequency.
+    """
+    clocks = _clocks(design, load_target(design.firmware.target))
+    return _binding(design, clocks, design.firmware.arithmetic)
+
+
+def _compile(design: Design, clocks: _Clocks, arithmetic: str) -> Program:
+    """Compile the design's law in an arithmetic."""
     with _COMPILING:
-        return compile_law(law_path(settings.law), binding)
+        return compile_law(law_path(design.firmware.law), _binding(design, clocks, arithmetic))
 
 
 def _cycles_like(program: Program, own: LinkedProgram, model: LinkedProgram) -> NDArray[np.int64]:
@@ -272,9 +195,9 @@ def build_firmware(design: Design) -> Firmware:
     )
 
 
-def _levels(structure: str, has_main_loop: bool) -> dict[str, Any]:
+def levels(structure: str, has_main_loop: bool) -> dict[str, Any]:
     """Fields of PROCESSOR that say what interrupts what."""
-    levels = LEVELS[structure]
+    levels = [PRIORITIES[structure].get(name, 0) for name in HANDLERS]
     return {"level": levels, "top_level": max(levels), "polls": structure == "polled" and has_main_loop}
 
 
@@ -288,7 +211,7 @@ def processor_parameters(design: Design, firmware: Firmware) -> Record:
     jump_cycles = scale * firmware.target.costs["jump"].cycles_typical
     end_cycle = math.ceil(design.command.duration_s * firmware.clock_Hz)
     has_tick = "on_control_tick" in program.handlers
-    return _record(
+    return record(
         PROCESSOR,
         {
             "clock_Hz": firmware.clock_Hz,
@@ -298,7 +221,7 @@ def processor_parameters(design: Design, firmware: Firmware) -> Record:
             "tail_chain_cycles": 0 if polled else scale * getattr(interrupt, "tail_chain_cycles", 0),
             "poll_loop_cycles": max(1, tests_cycles),
             "loop_cycles": tests_cycles + jump_cycles or max(1, round(IDEAL_ROUND_s * firmware.clock_Hz)),
-            **_levels(design.firmware.structure, "main_loop" in program.handlers),
+            **levels(design.firmware.structure, "main_loop" in program.handlers),
             "tick_cycles": firmware.tick_cycles,
             "timer_mask": (1 << firmware.timer_bits) - 1,
             "pwm_count_cycles": firmware.pwm_count_cycles,
@@ -316,7 +239,7 @@ def processor_state(c: Record) -> Record:
     one; the timers count from 0."""
     control, main_pc = int(c["control_cycles"]), int(c["handler_pc"][MAIN_LOOP])
     below = MAIN_LOOP if main_pc != ABSENT and not c["polls"] else ASLEEP
-    return _record(
+    return record(
         PROCESSOR_STATE,
         {
             "handler": START,

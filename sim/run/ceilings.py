@@ -4,9 +4,14 @@ With p pole pairs, six steps per electrical turn and step time T the speed is n 
 """
 
 import math
+from collections.abc import Callable
 
 from sim.design import Design
-from sim.run.assemble import Firmware, plant_parameters
+from sim.plant.records import Record
+from sim.run.assemble import Firmware
+from sim.run.heat import continuous_A
+from sim.run.loads import drag_Nm
+from sim.run.plant_records import REFERENCE_C, plant_parameters
 
 _RPM_PER_RAD_S = 30.0 / math.pi
 
@@ -42,22 +47,10 @@ def no_load_rpm(design: Design) -> float:
     return design.drive.supply_V / (2.0 * design.motor.ke_V_s_per_rad) * _RPM_PER_RAD_S
 
 
-def torque_balance_rpm(design: Design) -> float:
-    """Speed at which ideally timed six-step torque at full supply equals friction and load; bisection,
-    inductance left out.
-
-    Torque: 2 ke i with i = (V - 2 ke w) / (2 (R + R_switch)), two phases on.
-    """
-    p = plant_parameters(design)
-    ohm = 2.0 * (p["resistance_ohm"] + p["switch_ohm"])
-    ke2 = 2.0 * p["ke_V_s_per_rad"]
-    square = p["windage_Nm_s2_per_rad2"] + p["fan_Nm_s2_per_rad2"]
-
-    def excess_Nm(omega: float) -> float:
-        torque = ke2 * (p["supply_V"] - ke2 * omega) / ohm
-        return float(torque - p["coulomb_Nm"] - p["viscous_Nm_s_per_rad"] * omega - square * omega**2)
-
-    low, high = 0.0, float(p["supply_V"] / ke2)
+def _speed_below_rpm(excess_Nm: Callable[[float], float], high_rad_s: float) -> float:
+    """Speed up to which `excess_Nm` is positive, at most `high_rad_s`; bisection, 0 where it never is
+    [rpm]."""
+    low, high = 0.0, high_rad_s
     if excess_Nm(low) <= 0.0:
         return 0.0
     for _ in range(60):
@@ -66,31 +59,79 @@ def torque_balance_rpm(design: Design) -> float:
     return low * _RPM_PER_RAD_S
 
 
-def _handler_times_s(firmware: Firmware, cycles: dict[str, int]) -> tuple[float, float, float]:
-    """Worst-case times of step, Hall and control handler [s], 0 for one the law has not."""
-    names = ("on_step_timer", "on_hall_edge", "on_control_tick")
-    step, hall, tick = (cycles.get(name, 0) * firmware.cycle_scale / firmware.clock_Hz for name in names)
-    return step, hall, tick
+def torque_balance_rpm(design: Design) -> float:
+    """Speed at which ideally timed six-step torque at full supply equals friction and load; bisection,
+    inductance left out.
+
+    Torque: 2 ke i with i = (V - 2 ke w) / (2 (R + R_switch) + R_supply), two phases on, a battery sagged.
+    """
+    p = plant_parameters(design)
+    ohm = 2.0 * (p["resistance_ohm"] + p["switch_ohm"]) + p["supply_ohm"] + p["sag_ohm"]
+    ke2 = 2.0 * p["ke_V_s_per_rad"]
+
+    def excess_Nm(omega: float) -> float:
+        return float(ke2 * (p["supply_V"] - ke2 * omega) / ohm) - drag_Nm(p, omega)
+
+    return _speed_below_rpm(excess_Nm, float(p["supply_V"] / ke2))
 
 
-def ceilings_rpm(design: Design, firmware: Firmware, cycles: dict[str, int]) -> dict[str, float | None]:
-    """Closed-form ceilings by name [rpm]; infinite where nothing limits, None where the model has no answer
-    yet.
+def continuous_torque_Nm(design: Design) -> float:
+    """Torque that the winding can give for good: 2 ke i at the current that keeps it at its limit; infinite
+    where nothing warms up."""
+    p: Record = plant_parameters(design)
+    current_A, board_C = continuous_A(design)
+    faded = 1.0 + design.thermal.magnet_per_K * (board_C - REFERENCE_C)
+    return 2.0 * design.motor.ke_V_s_per_rad * faded * current_A if p["thermal_tick_s"] > 0.0 else math.inf
+
+
+def heat_ceiling_rpm(design: Design) -> float:
+    """Speed at which friction and load take the continuous torque; infinite where they never do below the
+    no-load speed."""
+    p, torque_Nm = plant_parameters(design), continuous_torque_Nm(design)
+    high = float(p["supply_V"] / (2.0 * p["ke_V_s_per_rad"]))
+    if drag_Nm(p, high) < torque_Nm:
+        return math.inf
+    return _speed_below_rpm(lambda omega: torque_Nm - drag_Nm(p, omega), high)
+
+
+def _handler_times_s(firmware: Firmware, cycles: dict[str, int]) -> tuple[float, float, float, float]:
+    """Worst-case times of step, Hall and control handler and of the main loop [s], 0 for what the law has
+    not."""
+    names = ("on_step_timer", "on_hall_edge", "on_control_tick", "main_loop")
+    step, hall, tick, main = (
+        cycles.get(name, 0) * firmware.cycle_scale / firmware.clock_Hz for name in names
+    )
+    return step, hall, tick, main
+
+
+def _wait_s(structure: str, hall_s: float, tick_s: float, main_s: float) -> float:
+    """Longest time that other code keeps the step handler waiting, by `firmware.structure`.
+
+    On one level: the longest other handler. In a polling loop with a body of its own: all that comes before
+    the step's flag is tested again. Nested: nothing, but for what masks interrupts.
+    """
+    if structure == "nested":
+        return 0.0
+    if structure == "polled" and main_s > 0.0:
+        return hall_s + tick_s + main_s
+    return max(hall_s, tick_s)
+
+
+def ceilings_rpm(design: Design, firmware: Firmware, cycles: dict[str, int]) -> dict[str, float]:
+    """Closed-form ceilings by name [rpm]; infinite where nothing limits.
 
     supply: back-EMF equals the supply. torque: torque balance with friction and load. latency: a step that
-        waits for the longest other
-    handler and its own lags a quarter electrical period. processor: the handlers fill the whole time of an
-    electrical turn.
-    blocking: the longest other handler and the step handler fill one step time, so that the next compare is
-        missed. tick: one tick of
-    step time moves the speed by the required tolerance. heat: not modelled yet.
+    waits for other code (`_wait_s`) and for its own handler lags a quarter electrical period. processor: the
+    handlers fill the whole time of an electrical turn. blocking: that wait and the step handler fill one step
+    time, so that the next compare is missed. tick: one tick of step time moves the speed by the required
+    tolerance. heat: friction and load take the torque that keeps the winding at its temperature limit.
 
     Args:
         cycles: worst-case CPU clocks of each handler, entry and exit included.
     """
     pairs = design.motor.pole_pairs
-    step_s, hall_s, tick_s = _handler_times_s(firmware, cycles)
-    blocked_s = max(hall_s, tick_s) + step_s
+    step_s, hall_s, tick_s, main_s = _handler_times_s(firmware, cycles)
+    blocked_s = _wait_s(design.firmware.structure, hall_s, tick_s, main_s) + step_s
     tick_load = tick_s / design.firmware.control_period_s
     turn_s = 6.0 * step_s + hall_s
     return {
@@ -100,5 +141,5 @@ def ceilings_rpm(design: Design, firmware: Firmware, cycles: dict[str, int]) -> 
         "processor": max(0.0, 1.0 - tick_load) * 60.0 / (pairs * turn_s) if turn_s > 0.0 else math.inf,
         "blocking": speed_of_step_time_rpm(pairs, blocked_s),
         "tick": tick_ceiling_rpm(pairs, firmware.tick_s, design.require.tolerance_percent / 100.0),
-        "heat": None,
+        "heat": heat_ceiling_rpm(design),
     }

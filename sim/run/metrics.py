@@ -8,7 +8,8 @@ from numpy.typing import NDArray
 
 from controllers.faults import FAULT_NAMES
 from controllers.program import HANDLERS
-from sim.processor.records import TRACE_COLUMNS
+from sim.processor.records import MAIN_LOOP, START, TRACE_COLUMNS
+from sim.run.heat import steady_winding_C
 from sim.run.simulate import Recording
 from targets import Fault, InputError
 
@@ -38,9 +39,13 @@ class Metrics:
 
     `settled_...` are means over the last tenth of the run. `time_to_speed_s` is None when the required speed
     was never reached. `worst_case_cycles`: per handler, entry and exit included, the longest path at the
-    highest instruction costs; `measured_cycles`: the longest seen in the run. `late_steps`: later than a
+    highest instruction costs; `measured_cycles`: the longest seen in the run, without what interrupted it.
+    `worst_response_us`: longest time from a handler's event until it was done, waiting and interruptions
+    included, and of the main loop its longest round. `late_steps`: later than a
     quarter of a step. `opposed_steps`: steps that pushed against the motion, with the rotor more than 90
-    electrical degrees from where they belong.
+    electrical degrees from where they belong. `winding_C`: the highest temperature of the run;
+    `winding_steady_C`: the one it ends at if the settled current goes on, infinite where it runs away; both
+    None where nothing warms up.
     """
 
     reached_rpm: float
@@ -48,6 +53,7 @@ class Metrics:
     time_to_speed_s: float | None
     worst_case_cycles: dict[str, int]
     measured_cycles: dict[str, int]
+    worst_response_us: dict[str, float]
     cpu_load: float
     peak_cpu_load: float
     steps: int
@@ -67,6 +73,10 @@ class Metrics:
     settled_step_ticks: float
     efficiency: float
     energy_balance_error: float
+    over_current_trips: int
+    lowest_bridge_V: float
+    winding_C: float | None
+    winding_steady_C: float | None
 
 
 def column(recording: Recording, name: str) -> NDArray[np.float64]:
@@ -95,25 +105,36 @@ def _time_to(recording: Recording, speed_rpm: float) -> float | None:
     return float(column(recording, "t_s")[reached[0]]) if len(reached) else None
 
 
+LOSSES = ("source_J", "copper_J", "switch_J", "diode_J", "friction_J", "iron_J", "load_J")
+"""Where energy goes for good, fields of PLANT_STATE."""
+
+
+def stored_J(recording: Recording) -> float:
+    """Energy in rotor, inductances, detents and bulk capacitor at the end of the run, above that of its
+    start."""
+    s, p = recording.state, recording.plant
+    kinetic = 0.5 * p["inertia_kg_m2"] * s["omega_rad_s"] ** 2
+    magnetic = 0.5 * p["inductance_H"] * np.sum(s["i_A"] ** 2)
+    bus_V = p["supply_V"] - s["sag_V"]
+    charged = 0.5 * p["bulk_F"] * (bus_V**2 - p["supply_V"] ** 2)
+    return float(kinetic + magnetic + s["cogging_J"] + charged)
+
+
 def energy_balance_error(recording: Recording) -> float:
     """Energy that is not accounted for, over the energy that passed through (supply in, or losses where the
     supply got some back)."""
-    s, p = recording.state, recording.plant
-    losses = sum(float(s[name]) for name in ("copper_J", "switch_J", "diode_J", "friction_J", "load_J"))
-    stored = 0.5 * p["inertia_kg_m2"] * s["omega_rad_s"] ** 2 + 0.5 * p["inductance_H"] * np.sum(
-        s["i_A"] ** 2
-    )
-    return float(abs(s["supply_J"] - losses - stored) / max(abs(s["supply_J"]), losses, 1e-30))
+    s = recording.state
+    losses = sum(float(s[name]) for name in LOSSES)
+    unaccounted = float(s["supply_J"]) - losses - stored_J(recording)
+    return float(abs(unaccounted) / max(abs(s["supply_J"]), losses, 1e-30))
 
 
 def _efficiency(recording: Recording) -> float:
-    """Shaft power at the load over supply power, over the settled part; 0 without a fan."""
-    energy, t_s = column(recording, "supply_J"), column(recording, "t_s")
-    rows = max(2, round(len(t_s) * SETTLED_PART))
-    supply_W = (energy[-1] - energy[-rows]) / (t_s[-1] - t_s[-rows])
-    omega = _settled(recording, "speed_rpm") * np.pi / 30.0
-    load_W = float(recording.plant["fan_Nm_s2_per_rad2"]) * omega**3
-    return float(load_W / supply_W) if supply_W > 0.0 else 0.0
+    """Energy of the load over energy of the supply in the settled part; 0 without a load."""
+    supply_J, load_J = (column(recording, name) for name in ("supply_J", "load_J"))
+    first = -max(2, round(len(supply_J) * SETTLED_PART))
+    taken_J = supply_J[-1] - supply_J[first]
+    return float((load_J[-1] - load_J[first]) / taken_J) if taken_J > 0.0 else 0.0
 
 
 def arithmetic_faults(recording: Recording) -> tuple[ArithmeticFault, ...]:
@@ -131,26 +152,38 @@ def arithmetic_faults(recording: Recording) -> tuple[ArithmeticFault, ...]:
 
 
 def worst_case_cycles(recording: Recording) -> dict[str, int]:
-    """CPU clocks of each handler at worst, entry and exit included."""
+    """CPU clocks of each handler at worst, entry and exit included; of the main loop with the jump back, and
+    the tests of the flags where it polls."""
     firmware, c = recording.firmware, recording.processor
-    around = (
-        0 if firmware.costs_nothing else int(c["entry_cycles"] + c["exit_cycles"]) // firmware.cycle_scale
-    )
+    if firmware.costs_nothing:
+        return dict.fromkeys(firmware.linked.worst_case_cycles, 0)
+    around = dict.fromkeys(HANDLERS, int(c["entry_cycles"] + c["exit_cycles"]))
+    around |= {HANDLERS[START]: 0, HANDLERS[MAIN_LOOP]: int(c["loop_cycles"])}
     return {
-        name: 0 if firmware.costs_nothing else cycles + (around if name != HANDLERS[0] else 0)
+        name: cycles + around[name] // firmware.cycle_scale
         for name, cycles in firmware.linked.worst_case_cycles.items()
+    }
+
+
+def _per_handler(recording: Recording, counter: str) -> dict[str, int]:
+    """A counter that the processor keeps for each handler, for those that the law has."""
+    return {
+        name: int(recording.counters[counter][index])
+        for index, name in enumerate(HANDLERS)
+        if name in recording.firmware.program.handlers
     }
 
 
 def _measured_cycles(recording: Recording) -> dict[str, int]:
     """CPU clocks of each handler at most in the run."""
     scale = recording.firmware.cycle_scale
-    cycles = recording.counters["worst_cycles"]
-    return {
-        name: int(cycles[index]) // scale
-        for index, name in enumerate(HANDLERS)
-        if name in recording.firmware.program.handlers
-    }
+    return {name: cycles // scale for name, cycles in _per_handler(recording, "worst_cycles").items()}
+
+
+def _worst_response_us(recording: Recording) -> dict[str, float]:
+    """Longest response of each handler, and longest round of the main loop [us]."""
+    clock_MHz = recording.firmware.clock_Hz * 1e-6
+    return {name: cycles / clock_MHz for name, cycles in _per_handler(recording, "worst_response").items()}
 
 
 def _motor_numbers(recording: Recording) -> dict[str, Any]:
@@ -161,7 +194,21 @@ def _motor_numbers(recording: Recording) -> dict[str, Any]:
         "peak_phase_A": float(s["peak_A"]),
         "rms_phase_A": rms,
         "efficiency": _efficiency(recording),
+        "over_current_trips": int(s["trips"]),
+        "lowest_bridge_V": float(recording.plant["supply_V"] - s["deepest_sag_V"]),
         "energy_balance_error": energy_balance_error(recording),
+        **_temperatures(recording),
+    }
+
+
+def _temperatures(recording: Recording) -> dict[str, float | None]:
+    """Heat fields of Metrics."""
+    design = recording.design
+    if not design.thermal.is_modelled:
+        return {"winding_C": None, "winding_steady_C": None}
+    return {
+        "winding_C": design.thermal.ambient_C + float(recording.state["hottest_rise_K"]),
+        "winding_steady_C": steady_winding_C(design, _settled(recording, "rms_phase_A")),
     }
 
 
@@ -204,6 +251,7 @@ def measure(recording: Recording) -> Metrics:
         time_to_speed_s=_time_to(recording, require.speed_rpm * (1.0 - require.tolerance_percent / 100.0)),
         worst_case_cycles=worst_case_cycles(recording),
         measured_cycles=_measured_cycles(recording),
+        worst_response_us=_worst_response_us(recording),
         settled_lateness_deg=_settled(recording, "lateness_deg"),
         settled_angle_error_deg=_settled(recording, "angle_error_deg"),
         settled_step_ticks=_settled(recording, "step_time_ticks"),

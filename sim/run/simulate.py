@@ -14,15 +14,13 @@ from sim.plant.records import SEGMENT, WINDOW_COLUMNS, Record
 from sim.processor.records import LOG_COLUMNS, TRACE_COLUMNS
 from sim.run.assemble import (
     SAMPLES,
-    TRAPEZOID_KNOTS,
     Firmware,
     build_firmware,
     command_rows,
-    plant_parameters,
-    plant_state,
     processor_parameters,
     processor_state,
 )
+from sim.run.plant_records import TRAPEZOID_KNOTS, plant_parameters, plant_state
 from targets import Fault, InputError
 
 SEGMENTS_PER_SECOND = 20_000_000

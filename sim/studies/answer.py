@@ -4,7 +4,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from sim.design import Design
-from sim.run.ceilings import ceilings_rpm, tick_step_rpm, wrap_floor_rpm
+from sim.run.ceilings import ceilings_rpm, continuous_torque_Nm, tick_step_rpm, wrap_floor_rpm
 from sim.run.metrics import Metrics, measure
 from sim.run.simulate import Recording, simulate
 from sim.studies.explain import explain
@@ -24,7 +24,7 @@ class Result:
     design: Design
     recording: Recording
     metrics: Metrics
-    ceilings_rpm: dict[str, float | None]
+    ceilings_rpm: dict[str, float]
     floor_rpm: float
     tick_step_rpm: float
     diagnosis: Diagnosis
@@ -52,6 +52,7 @@ class Result:
                 "target": self.design.firmware.target,
                 "worst_case_cycles": metrics.worst_case_cycles,
                 "measured_cycles": metrics.measured_cycles,
+                "worst_response_us": metrics.worst_response_us,
                 "cpu_load": metrics.cpu_load,
                 "peak_cpu_load": metrics.peak_cpu_load,
                 "steps": metrics.steps,
@@ -77,7 +78,12 @@ class Result:
             "motor": {
                 "peak_phase_A": metrics.peak_phase_A,
                 "rms_phase_A": metrics.rms_phase_A,
-                "winding_C": None,
+                "over_current_trips": metrics.over_current_trips,
+                "lowest_bridge_V": metrics.lowest_bridge_V,
+                "winding_C": metrics.winding_C,
+                "winding_steady_C": finite(metrics.winding_steady_C),
+                "winding_limit_C": self.design.thermal.winding_limit_C,
+                "continuous_torque_Nm": finite(continuous_torque_Nm(self.design)),
                 "efficiency": metrics.efficiency,
                 "energy_balance_error": metrics.energy_balance_error,
             },

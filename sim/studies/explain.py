@@ -5,9 +5,9 @@ from collections.abc import Callable
 from sim.run.ceilings import tick_step_rpm, wrap_floor_rpm
 from sim.run.metrics import Metrics
 from sim.run.simulate import Recording
-from sim.studies.limits import Diagnosis, Gain
+from sim.studies.limits import Diagnosis, Gain, judged_C, too_hot
 
-Ceilings = dict[str, float | None]
+Ceilings = dict[str, float]
 
 PARTED = 1.0 / 3.0
 """A rotor that does not follow its steps finds about half of them against it, one that follows hardly any."""
@@ -26,6 +26,7 @@ def explain(recording: Recording, metrics: Metrics, diagnosis: Diagnosis, ceilin
         reason,
         _promise(diagnosis),
         _symptoms(recording, metrics),
+        _too_hot(recording, metrics, diagnosis),
         _fit(recording),
     ]
     return " ".join(part for part in parts if part)
@@ -68,13 +69,17 @@ def _memory(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
 
 
 def _processor(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
-    firmware = recording.firmware
+    firmware, structure = recording.firmware, recording.design.firmware.structure
+    # the main loop holds up the handlers only where it polls
+    aside = ("on_start",) if structure == "polled" else ("on_start", "main_loop")
     name, cycles = max(
-        metrics.worst_case_cycles.items(), key=lambda item: item[1] if item[0] != "on_start" else -1
+        metrics.worst_case_cycles.items(), key=lambda item: item[1] if item[0] not in aside else -1
     )
     time_us = cycles * firmware.cycle_scale / firmware.clock_Hz * 1e6
     blocking = ceilings["blocking"]
-    limit = f"; that is longer than a whole step above {blocking:,.0f} rpm" if blocking else ""
+    limit = f"; a step that has to wait is a whole step late above {blocking:,.0f} rpm" if blocking else ""
+    if "main_loop" in metrics.worst_response_us:
+        limit += f"; a round of the main loop takes up to {metrics.worst_response_us['main_loop']:,.0f} us"
     return (
         f"The processor holds it back: {name} takes up to {cycles:,} clocks = {time_us:,.0f} us on "
         f"{firmware.target.name}, and a step lasts {_step_us(recording, metrics):,.0f} us at this "
@@ -147,6 +152,32 @@ def _drag(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
     )
 
 
+def _cogging(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
+    del metrics, ceilings
+    motor = recording.design.motor
+    return (
+        f"Cogging holds it back: {motor.cogging_periods_per_turn} detents of {motor.cogging_Nm * 1e6:,.3g} "
+        "uNm a turn, which the start must overcome one by one."
+    )
+
+
+def _heat(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
+    if not too_hot(recording.design, metrics):
+        return "Heat holds it back: warm copper has more resistance, warm magnets give less back-EMF."
+    held = ceilings["heat"]
+    room = f"the torque of a winding at its limit lasts to {held:,.0f} rpm"
+    return f"Heat holds it back: {_temperature(recording, metrics)}; {room}."
+
+
+def _temperature(recording: Recording, metrics: Metrics) -> str:
+    """How hot the winding gets, against its limit."""
+    thermal, winding_C = recording.design.thermal, judged_C(recording.design, metrics)
+    if winding_C == float("inf"):
+        return f"the winding runs away thermally, {thermal.winding_limit_C:g} C is its limit"
+    when = "in the run" if thermal.judged == "run" else "if this goes on"
+    return f"the winding gets to {winding_C:.0f} C {when}, {thermal.winding_limit_C:g} C is its limit"
+
+
 def _several(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
     if metrics.reached_rpm < NO_START * recording.design.require.speed_rpm:
         return (
@@ -171,6 +202,8 @@ _REASONS: dict[str, Callable[[Recording, Metrics, Ceilings], str]] = {
     "supply": _supply,
     "friction": _drag,
     "load": _drag,
+    "cogging": _cogging,
+    "heat": _heat,
     "several": _several,
 }
 
@@ -212,6 +245,13 @@ def _symptoms(recording: Recording, metrics: Metrics) -> str:
         worst = metrics.faults[0]
         words.append(f"{worst.kind} in {worst.place} of the law ({worst.text}) {worst.count:,} times")
     return ("On the way " + "; ".join(words) + ".") if words else ""
+
+
+def _too_hot(recording: Recording, metrics: Metrics, diagnosis: Diagnosis) -> str:
+    """That the winding is too hot, where that is not the reason given already."""
+    if diagnosis.limited_by == "heat" or not too_hot(recording.design, metrics):
+        return ""
+    return f"And it gets too hot: {_temperature(recording, metrics)}."
 
 
 def _fit(recording: Recording) -> str:

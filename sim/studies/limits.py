@@ -7,7 +7,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import partial
 
-from sim.design import Design, Override, Variant, apply_overrides
+from sim.design import Design, LoadPoint, LoadStep, Override, Variant, apply_overrides
 from sim.run.metrics import Metrics, measure
 from sim.run.simulate import simulate
 from targets import InputError
@@ -56,8 +56,8 @@ class Gain:
 @dataclass(frozen=True)
 class Diagnosis:
     """`limited_by`: the suspect whose removal gives most, "several" where no single one gives anything,
-    "command" where the design does what it is told in time. `gains`: what each change gives, the best
-    first."""
+    "command" where the design does what it is told in time, "heat" where it does so too hot.
+    `gains`: what each change gives, the best first."""
 
     limited_by: str
     gains: tuple[Gain, ...]
@@ -81,15 +81,43 @@ def suspects(design: Design) -> list[Suspect]:
     )
     if friction := _halved(design):
         listed.append(Suspect(Variant("friction", friction), "half the friction and windage"))
-    if design.load.fan_torque_Nm is not None:
-        listed.append(Suspect(Variant("load", {"load.fan_torque_Nm": LESS_LOAD}), "half the fan torque"))
+    if load := _halved_load(design):
+        listed.append(Suspect(Variant("load", load), "half the torque of the load"))
+    if design.motor.cogging_Nm > 0.0:
+        listed.append(Suspect(Variant("cogging", {"motor.cogging_Nm": 0.0}), "no cogging"))
+    if design.thermal.is_modelled:
+        listed.append(Suspect(Variant("heat", _COLD), "copper and magnets that stay at ambient temperature"))
     return listed
 
 
 def _halved(design: Design) -> dict[str, Override]:
     """Overrides that halve every friction the motor has."""
-    keys = ("coulomb_Nm", "stiction_Nm", "viscous_Nm_s_per_rad", "windage_Nm_s2_per_rad2")
+    keys = (
+        "coulomb_Nm", "stiction_Nm", "viscous_Nm_s_per_rad", "windage_Nm_s2_per_rad2",
+        "magnetic_drag_Nm", "eddy_drag_Nm_s_per_rad",
+    )  # fmt: skip
     return {f"motor.{key}": LESS_LOAD for key in keys if getattr(design.motor, key) > 0.0}
+
+
+def _halved_load(design: Design) -> dict[str, Override]:
+    """Overrides that halve every torque the load takes."""
+    load, halved = design.load, dict[str, Override]()
+    for key in ("fan_torque_Nm", "propeller_power_coefficient", "constant_torque_Nm"):
+        if getattr(load, key):
+            halved[f"load.{key}"] = LESS_LOAD
+    rows: dict[str, tuple[LoadStep, ...] | tuple[LoadPoint, ...]]
+    rows = {"load.torque_steps": load.torque_steps, "load.torque_table": load.torque_table}
+    for path, listed in rows.items():
+        if listed:
+            halved[path] = [{**row.model_dump(), "torque_Nm": 0.5 * row.torque_Nm} for row in listed]
+    return halved
+
+
+_COLD: dict[str, Override] = {
+    f"thermal.{key}": None
+    for key in ("winding_to_board_K_per_W", "board_to_ambient_K_per_W", "winding_J_per_K", "board_J_per_K")
+}
+"""Overrides of a motor that nothing warms."""
 
 
 def _gain(design: Design, suspect: Suspect) -> Gain:
@@ -112,8 +140,30 @@ def _first_line(refused: InputError) -> str:
     return str(refused.faults[0]).splitlines()[0]
 
 
+def judged_C(design: Design, metrics: Metrics) -> float | None:
+    """Temperature of the winding that its limit is held against (`thermal.judged`); None where nothing warms
+    up."""
+    if metrics.winding_C is None or metrics.winding_steady_C is None:
+        return None
+    if design.thermal.judged == "run":
+        return metrics.winding_C
+    return max(metrics.winding_C, metrics.winding_steady_C)
+
+
+def too_hot(design: Design, metrics: Metrics) -> bool:
+    """Whether the winding goes beyond its limit."""
+    winding_C = judged_C(design, metrics)
+    return winding_C is not None and winding_C > design.thermal.winding_limit_C
+
+
 def met(design: Design, metrics: Metrics) -> bool:
-    """Whether the requirement holds: the speed reached in time, and still held at the end of the run."""
+    """Whether the requirement holds: the speed reached in time and held to the end, the winding within its
+    limit."""
+    return _fast_enough(design, metrics) and not too_hot(design, metrics)
+
+
+def _fast_enough(design: Design, metrics: Metrics) -> bool:
+    """Whether the speed is reached in time, and still held at the end of the run."""
     require = design.require
     enough_rpm = require.speed_rpm * (1.0 - require.tolerance_percent / 100.0)
     in_time = metrics.time_to_speed_s is not None and metrics.time_to_speed_s <= require.within_s
@@ -135,16 +185,18 @@ def _score(design: Design, settled_rpm: float | None, time_s: float | None) -> f
 def diagnose(design: Design, metrics: Metrics, fits: bool) -> Diagnosis:
     """Find what holds the design back.
 
-    A design that meets its requirement and its command is limited by the command alone, or by the memory when
-    its firmware does not fit, and no further run is made.
+    A design that meets its requirement and its command is limited by the command alone, by heat when only the
+    winding's limit stands against it, or by the memory when its firmware does not fit; no further run is
+    made.
 
     Args:
         design: the design.
         metrics: what its run came to.
         fits: whether its firmware fits the target; if so, changes that make it too large are ranked last.
     """
-    if met(design, metrics) and _follows_command(design, metrics):
-        return Diagnosis("command" if fits else "memory", ())
+    if _fast_enough(design, metrics) and _follows_command(design, metrics):
+        name = "heat" if too_hot(design, metrics) else "command"
+        return Diagnosis(name if fits else "memory", ())
 
     def score(gain: Gain) -> float:
         too_large = LAST if fits and gain.lacks else 0.0

@@ -91,7 +91,7 @@ def _speed(ax: Axes, result: Result) -> None:
     )  # fmt: skip
     top = 1.15 * max(speed.max(), command.max(), require.speed_rpm)
     torque = result.ceilings_rpm["torque"]
-    if torque is not None and torque < top:
+    if torque < top:
         ax.axhline(torque, color=QUIET, linewidth=0.9, linestyle=":", label="torque used up (closed form)")
     ax.set(ylabel="speed [rpm]", ylim=(min(0.0, 1.1 * speed.min()), top))
     ax.set_xlim(0.0, t_s[-1])

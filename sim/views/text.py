@@ -3,6 +3,7 @@
 import textwrap
 from collections.abc import Iterable
 
+from sim.run.ceilings import continuous_torque_Nm
 from sim.run.metrics import Metrics
 from sim.studies.answer import CAUTION, Result
 from sim.studies.limits import Gain
@@ -11,11 +12,11 @@ WIDTH = 100
 _CEILING_WORDS = {
     "supply": "back-EMF equals the supply",
     "torque": "torque used up by friction and load, ideal commutation",
-    "latency": "a step behind the longest handler lags a quarter electrical period",
+    "latency": "a step that had to wait for other code lags a quarter electrical period",
     "processor": "handlers fill the whole electrical turn",
-    "blocking": "longest handler and step handler fill one step",
+    "blocking": "the wait for other code and the step handler fill one step",
     "tick": "one timer tick moves the speed by the tolerance",
-    "heat": "not modelled in this version",
+    "heat": "friction and load take the torque of a winding at its temperature limit",
 }
 
 
@@ -27,7 +28,7 @@ def run_text(result: Result) -> str:
         _gains(result),
         _ceilings(result),
         _firmware(result),
-        _motor(result.metrics),
+        _motor(result),
         _wrapped(CAUTION),
     ]
     return "\n\n".join(block for block in blocks if block)
@@ -91,7 +92,7 @@ def _gains(result: Result) -> str:
 def _ceilings(result: Result) -> str:
     def value(name: str) -> str:
         rpm = result.ceilings_rpm[name]
-        shown = "-" if rpm is None else "none" if rpm == float("inf") else f"{rpm:,.0f}"
+        shown = "none" if rpm == float("inf") else f"{rpm:,.0f}"
         return f"{shown:>9}  {_CEILING_WORDS[name]}"
 
     rows = [("simulated", f"{result.metrics.settled_rpm:>9,.0f}  settled")]
@@ -102,7 +103,9 @@ def _ceilings(result: Result) -> str:
 
 def _cycles(metrics: Metrics) -> Iterable[tuple[str, str]]:
     for name, cycles in metrics.worst_case_cycles.items():
-        yield name, f"{cycles:,} clocks at worst, {metrics.measured_cycles.get(name, 0):,} seen"
+        done = "longest round" if name == "main_loop" else "done within"
+        seen, response_us = metrics.measured_cycles.get(name, 0), metrics.worst_response_us.get(name, 0.0)
+        yield name, f"{cycles:,} clocks at worst, {seen:,} seen; {done} {response_us:,.1f} us"
 
 
 def _firmware(result: Result) -> str:
@@ -137,12 +140,40 @@ def _firmware(result: Result) -> str:
     return _rows("Firmware", rows)
 
 
-def _motor(metrics: Metrics) -> str:
+def _motor(result: Result) -> str:
+    metrics = result.metrics
     return _rows(
         "Motor",
         [
             ("phase current", f"{metrics.rms_phase_A:.3f} A rms, {metrics.peak_phase_A:.3f} A peak"),
+            *_supply(result),
+            *_winding(result),
             ("efficiency", f"{metrics.efficiency:.1%} (load over supply, at the end)"),
             ("energy balance", f"off by {metrics.energy_balance_error:.1e} of what went in"),
         ],
     )
+
+
+def _supply(result: Result) -> Iterable[tuple[str, str]]:
+    """What the supply and the comparator did, where there is something to say."""
+    metrics, drive = result.metrics, result.design.drive
+    if drive.supply_resistance_ohm > 0.0:
+        yield (
+            "supply",
+            f"{metrics.lowest_bridge_V:.2f} V at the bridge at the lowest, {drive.supply_V:g} V open",
+        )
+    if drive.over_current_trip_A is not None:
+        yield "current limit", f"{metrics.over_current_trips:,} trips at {drive.over_current_trip_A:g} A"
+
+
+def _winding(result: Result) -> Iterable[tuple[str, str]]:
+    """The winding's temperatures, where anything warms up."""
+    metrics, thermal = result.metrics, result.design.thermal
+    if metrics.winding_C is None or metrics.winding_steady_C is None:
+        return
+    ends = f"{metrics.winding_steady_C:,.0f} C if the settled current goes on"
+    if metrics.winding_steady_C == float("inf"):
+        ends = "without end if the settled current goes on (thermal runaway)"
+    yield "winding", f"{metrics.winding_C:.0f} C in the run, {ends}; limit {thermal.winding_limit_C:g} C"
+    torque_Nm = continuous_torque_Nm(result.design)
+    yield "continuous torque", f"{torque_Nm * 1e3:.3g} mNm (keeps the winding at its limit)"

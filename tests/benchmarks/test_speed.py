@@ -1,6 +1,5 @@
 """Speeds as ratios within one run: `pytest -m benchmark -s` prints them."""
 
-import math
 import subprocess
 import sys
 import time
@@ -13,7 +12,7 @@ import pytest
 from sim.design import apply_overrides, load_design
 from sim.run.simulate import simulate
 from tests.plant.harness import BOARD_MOTOR, FRICTION, IDEAL, plant, run, state
-from tests.plant.reference import FIRST_STEP_ANGLE, Bridge
+from tests.plant.reference_bridge import Bridge
 from tests.plant.test_against_scipy import reference
 
 pytestmark = pytest.mark.benchmark
@@ -44,10 +43,9 @@ def test_a_trim_spin_up_runs_a_hundred_times_faster_than_it_happens(target: str)
 
 def test_the_plant_runs_a_thousand_times_faster_than_a_general_purpose_solver() -> None:
     motor, end_s = {**BOARD_MOTOR, **FRICTION}, 0.1
-    y0 = np.zeros(7)
-    y0[4] = FIRST_STEP_ANGLE + math.radians(20.0)
-    bridge = Bridge(reference(motor), free_steps=True)
-    solver_s = least_s(lambda: bridge.run(y0, np.array([end_s]), rtol=1e-5), 1)
+    second = reference(motor)
+    bridge = Bridge(second, free_steps=True)
+    solver_s = least_s(lambda: bridge.run(second.start(20.0), np.array([end_s]), rtol=1e-5), 1)
     p = plant(max_segment_deg=20.0, **motor)
     ours_s = least_s(lambda: run(p, state(20.0), IDEAL, end_s), 50)
     print(f"\nplant: {solver_s / ours_s:,.0f} times faster than solve_ivp (RK45, rtol 1e-5)")

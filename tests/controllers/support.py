@@ -1,6 +1,8 @@
 """What the tests of controllers share: a way into the machine, and hardware that answers a law."""
 
 import ctypes
+import hashlib
+import os
 import shutil
 import subprocess
 from dataclasses import dataclass, field
@@ -31,12 +33,17 @@ C_TYPES = {
 
 
 def compile_c(folder: Path, source: str) -> ctypes.CDLL:
-    """Compile C source into a library and load it; skips the test where gcc is missing."""
+    """Compile C source into a library and load it; skips the test where gcc is missing. Libraries are kept in
+    the folder that TICKSPIN_JUDGES names, where it does: runs over mutants need them again and again."""
     if shutil.which("gcc") is None:
         pytest.skip("gcc is not installed: nothing to compare with")
-    (folder / "judge.c").write_text(source)
-    command = ["gcc", "-std=c11", "-O1", "-fwrapv", "-shared", "-fPIC", "-o", "judge.so", "judge.c"]
-    subprocess.run(command, cwd=folder, check=True)
+    if kept := os.environ.get("TICKSPIN_JUDGES"):
+        folder = Path(kept) / hashlib.sha256(source.encode()).hexdigest()[:16]
+        folder.mkdir(exist_ok=True)
+    if not (folder / "judge.so").exists():
+        (folder / "judge.c").write_text(source)
+        command = ["gcc", "-std=c11", "-O1", "-fwrapv", "-shared", "-fPIC", "-o", "judge.so", "judge.c"]
+        subprocess.run(command, cwd=folder, check=True)
     return ctypes.CDLL(str(folder / "judge.so"))
 
 

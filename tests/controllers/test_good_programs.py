@@ -6,8 +6,8 @@ import pytest
 
 from controllers import ports
 from controllers.faults import FAULT_NAMES
-from controllers.kinds import INTEGER_KINDS, KIND_BY_NAME, Kind
-from controllers.lower.constants import OutOfRangeError, fold
+from controllers.kinds import I64, INTEGER_KINDS, KIND_BY_NAME, WIDE_KINDS, Kind
+from controllers.lower.constants import OutOfRangeError, fold, fold_wrap
 from controllers.opcodes import OPCODES
 from tests.controllers.support import (
     FLOAT_KINDS,
@@ -386,6 +386,19 @@ def test_constant_folding_agrees_with_the_machine(kind: Kind, sign: str) -> None
                 fold(sign, int(a), int(b), kind)
         else:
             assert fold(sign, int(a), int(b), kind) == result
+
+
+@pytest.mark.parametrize("sign", ["+", "-", "*", "/", "%"])
+@pytest.mark.parametrize("kind", WIDE_KINDS, ids=lambda kind: kind.name)
+def test_constant_folding_agrees_with_the_machine_in_64_bits(kind: Kind, sign: str) -> None:
+    pairs = operand_pairs(kind, count=300)
+    results, _, faults = run_operation(operation_rows(NUMBERS[f"WIDE_{SIGNS[sign]}"], kind), pairs)
+    for (a, b), result, fault in zip(pairs, results, faults, strict=True):
+        if fault.any():
+            with pytest.raises(OutOfRangeError):
+                fold(sign, int(a), int(b), kind)
+        else:
+            assert fold_wrap("+", int(fold(sign, int(a), int(b), kind)), 0, I64) == result
 
 
 @pytest.mark.parametrize("sign", ["+", "-", "*", "/"])

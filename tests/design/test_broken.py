@@ -98,6 +98,38 @@ BROKEN_VALUES = [
     # contradictory
     ("motor.stiction_Nm", "1e-6", "motor.stiction_Nm", "allowed: 5e-6 Nm (coulomb_Nm) and more"),
     ("load.fan_torque_Nm", "6e-5", "load.fan_speed_rpm", "must be given together with load.fan_torque_Nm"),
+    ("load.propeller_diameter_m", "0.1", "load.propeller_power_coefficient", "or leave out both"),
+    ("load.torque_steps", "[{ at_s = 1.0 }]", "load.torque_steps[0].torque_Nm", "must be given"),
+    (
+        "load.torque_steps",
+        "[{ at_s = 1.0, torque_Nm = 1e-6 }, { at_s = 1.0, torque_Nm = 2e-6 }]",
+        "load.torque_steps[1].at_s",
+        "must increase from row to row",
+    ),
+    (
+        "load.torque_table",
+        str([{"speed_rpm": float(row), "torque_Nm": 1e-6} for row in range(17)])
+        .replace("'", "")
+        .replace(":", "="),
+        "load.torque_table",
+        "must hold at most 16 rows, found 17 rows",
+    ),
+    ("load.rotor", '"jammed"', "load.rotor", "allowed: free, locked"),
+    ("drive.supply_resistance_ohm", "0.001", "drive.bulk_capacitance_F", "allowed: 0.001 F and more"),
+    (
+        "drive.battery_sag_ohm",
+        "0.1",
+        "drive.supply_resistance_ohm",
+        "must be above 0 for a battery that sags",
+    ),
+    ("drive.dead_time_s", "2e-5", "drive.dead_time_s", "allowed: up to 1.25e-5 s"),
+    (
+        "thermal.winding_J_per_K",
+        "1.0",
+        "thermal.winding_to_board_K_per_W",
+        "add winding_to_board_K_per_W, board_to_ambient_K_per_W, board_J_per_K, or leave out all four",
+    ),
+    ("thermal.winding_limit_C", "400", "thermal.winding_limit_C", "allowed: 20 to 300 C"),
     ("load.fan_speed_rpm", "1e4", "load.fan_torque_Nm", "must be given together with load.fan_speed_rpm"),
     (
         "hall.placement_error_deg",

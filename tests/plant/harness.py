@@ -16,7 +16,16 @@ from sim.plant.advance import REACHED, _one_segment
 from sim.plant.circuit import set_legs
 from sim.plant.emf import trapezoid
 from sim.plant.hall import hall_places
-from sim.plant.records import PLANT, PLANT_STATE, SEGMENT, SWITCHED_HIGH_SIDE, WINDOW_COLUMNS, Record
+from sim.plant.records import (
+    LOAD_ROWS,
+    PLANT,
+    PLANT_STATE,
+    SEGMENT,
+    SWITCHED_HIGH_SIDE,
+    WINDOW_COLUMNS,
+    Record,
+)
+from sim.run.metrics import LOSSES
 
 KNOTS = 6
 STEP_RAD = math.pi / 3.0
@@ -44,7 +53,7 @@ FRICTION = {
 """Bearing, air and impeller of the board motor, from the same scenario."""
 
 
-def plant(max_segment_deg: float = 4.0, max_segment_s: float = 1e-4, **values: float) -> Record:
+def plant(max_segment_deg: float = 4.0, max_segment_s: float = 1e-4, **values: Any) -> Record:
     """PLANT record: the board motor with `values` replaced. Lengths of a segment in electrical degrees and
     seconds."""
     knot, u_rad = hall_places(0.0, 4.0, KNOTS)
@@ -55,7 +64,8 @@ def plant(max_segment_deg: float = 4.0, max_segment_s: float = 1e-4, **values: f
     }  # fmt: skip
     record = np.zeros(1, PLANT)[0]
     for name, value in numbers.items():
-        record[name] = value
+        table = isinstance(value, list) and len(value) < LOAD_ROWS
+        record[name] = [*value, *[0.0] * (LOAD_ROWS - len(value))] if table else value
     return record
 
 
@@ -100,7 +110,6 @@ def _drive(
     held_step: int, lead: int, pwm_s: float, duty: float, samples: Record,
 ) -> bool:  # fmt: skip
     """Run to each time in column 0 of `samples` and fill its row; returns whether the plant got there."""
-    idle = 0
     periods = 0
     for row in range(samples.shape[0]):
         t_end_s = samples[row, 0]
@@ -115,6 +124,9 @@ def _drive(
                 edge_s = min(edge_s, off_s if on else (periods + 1) * pwm_s)
                 step_changed = step != s.step or on != s.pwm_on
                 s.pwm_on = on
+                if s.tripped and s.t_s < periods * pwm_s + 1e-12:
+                    s.tripped = 0
+                    step_changed = True
             else:
                 step_changed = step != s.step
             if step_changed:
@@ -122,8 +134,8 @@ def _drive(
                 set_legs(p, s)
             before_s = s.t_s
             edge = _one_segment(p, s, w, shape, edge_s, window)
-            idle = idle + 1 if s.t_s == before_s and edge == REACHED else 0
-            if idle > 100:
+            s.idle = s.idle + 1 if s.t_s == before_s and edge == REACHED else 0
+            if s.idle > 100:
                 return False
         samples[row, 1] = s.omega_rad_s
         samples[row, 2] = s.turns * 2.0 * math.pi + s.knot * p.cell_rad + s.u_rad
@@ -159,7 +171,9 @@ def magnetic_J(p: Record, s: Record) -> float:
 def imbalance(p: Record, s: Record, start_J: float = 0.0) -> float:
     """Energy that appeared or vanished, as a part of all that was turned over. `start_J`: kinetic plus
     magnetic at the start."""
-    losses = sum(float(s[name]) for name in ("copper_J", "switch_J", "diode_J", "friction_J", "load_J"))
-    stored = kinetic_J(p, s) + magnetic_J(p, s)
+    losses = sum(float(s[name]) for name in LOSSES)
+    bus_V = float(p["supply_V"] - s["sag_V"])
+    charged_J = 0.5 * float(p["bulk_F"]) * (bus_V**2 - float(p["supply_V"]) ** 2)
+    stored = kinetic_J(p, s) + magnetic_J(p, s) + float(s["cogging_J"]) + charged_J
     turned_over = abs(float(s["supply_J"])) + start_J
     return (float(s["supply_J"]) + start_J - losses - stored) / turned_over

@@ -1,33 +1,31 @@
-"""A second model of motor and bridge, written from the equations alone, for a general-purpose integrator.
+"""A second model of motor and supply, written from the equations alone, for a general-purpose integrator.
 
-Shares no code and no formulation with sim/plant: phase currents are integrated by scipy's RK45 (order 5(4),
-Dormand and Prince, J. Comp. Appl. Math. 6, 1980), and every switching is a terminal event of `solve_ivp`.
-Equations: Pillay and Krishnan, IEEE Trans. IA 25(2):274-279, 1989, part II (from memory): v = R i + L di/dt
-    + e, torque = sum of e i over speed. The shared assumption is
-that a diode path has the switch's resistance besides its drop, see sim/plant/circuit.py.
+Shares no code and no formulation with sim/plant: phase currents (wye) or branch currents (delta) are
+integrated by scipy's RK45 (order 5(4), Dormand and Prince, J. Comp. Appl. Math. 6, 1980); the switches are in
+`reference_bridge`.
+Equations: Pillay and Krishnan, IEEE Trans. IA 25(2), 1989, part II (from memory): v = R i + L di/dt + e,
+torque = sum of e i over speed; Kirchhoff's laws at the terminals. The shared assumption is that a diode path
+has the switch's resistance besides its drop, see sim/plant/circuit.py.
 """
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
-from functools import partial
-from typing import Any
+from dataclasses import dataclass, field
+from typing import Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.integrate import solve_ivp
 
 State = NDArray[np.float64]
-OMEGA, ANGLE, SUPPLY, SQUARE = 3, 4, 5, 6
+OMEGA, ANGLE, SUPPLY, SQUARE, BUS = 3, 4, 5, 6, 7
 """Places in the state after the three currents: speed, electrical angle from phase A's zero crossing, supply
-energy, i^2 t."""
+energy, i^2 t, voltage at the bridge."""
+WIDTH = 8
 
 SIXTH = math.pi / 3.0
 FIRST_STEP_ANGLE = math.pi / 6.0
-BARELY_A = 1e-9
-"""A diode current ends this much beyond zero: at the start of its conduction it is zero, too, which is no
-end."""
-HIGH_THEN_LOW = ((0, 1), (0, 2), (1, 2), (1, 0), (2, 0), (2, 1))
+End = tuple[int, float] | None
+"""What holds a terminal: a rail (1 upper, 0 lower) and a drop beyond it [V]; None where it is open."""
 
 
 def flat_top(angle: float) -> float:
@@ -37,12 +35,23 @@ def flat_top(angle: float) -> float:
     return min(1.0, max(-1.0, 6.0 * triangle))
 
 
+def unloaded(_t: float, _omega: float) -> float:
+    """Torque of no load at a time and a forward speed."""
+    return 0.0
+
+
+def smooth(_angle: float) -> float:
+    """Torque of no detents at a mechanical angle."""
+    return 0.0
+
+
 @dataclass(frozen=True)
 class Reference:
-    """Motor, supply and friction; the same numbers as PLANT, in their own words."""
+    """Wye-connected motor, supply and friction; the same numbers as PLANT, in their own words."""
 
     poles: float
     ohm: float
+    switch: float
     henry: float
     ke: float
     inertia: float
@@ -52,172 +61,135 @@ class Reference:
     stiction: float = 0.0
     viscous: float = 0.0
     square_law: float = 0.0
+    shape: Callable[[float], float] = flat_top
+    parts: tuple[float, float, float] = (1.0, 1.0, 1.0)
+    load: Callable[[float, float], float] = unloaded
+    detent: Callable[[float], float] = smooth
+    supply_ohm: float = 0.0
+    bulk_F: float = 0.0
+    memo: list[Any] = field(default_factory=lambda: [math.nan, []], compare=False)
+    """The angle last asked for and the shapes there: half of the solver's time would go into them."""
+
+    def start(self, degrees: float, omega: float = 0.0) -> State:
+        """State at rest, or turning, `degrees` after the angle where step 0 begins."""
+        y = np.zeros(WIDTH)
+        y[OMEGA], y[ANGLE], y[BUS] = omega, FIRST_STEP_ANGLE + math.radians(degrees), self.supply
+        return y
+
+    lead: ClassVar[float] = 0.0
 
     def shapes(self, angle: float) -> list[float]:
-        """Back-EMF of the phases over ke and speed."""
-        return [flat_top(angle - lag) for lag in (0.0, 2.0 * SIXTH, 4.0 * SIXTH)]
+        """Back-EMF of the coils over ke and speed."""
+        if self.memo[0] != angle:
+            at, shape, parts = angle + self.lead, self.shape, self.parts
+            lags = (0.0, 2.0 * SIXTH, 4.0 * SIXTH)
+            self.memo[:] = angle, [parts[k] * shape(at - lags[k]) for k in range(3)]
+        shapes: list[float] = self.memo[1]
+        return shapes
+
+    def emf(self, y: State) -> list[float]:
+        """Back-EMF of the coils."""
+        speed = self.ke * float(y[OMEGA])
+        return [speed * f for f in self.shapes(float(y[ANGLE]))]
 
     def torque(self, y: State) -> float:
-        """Air-gap torque."""
-        return self.ke * sum(f * i for f, i in zip(self.shapes(y[ANGLE]), y[:3], strict=True))
+        """Torque of currents and detents."""
+        f, i = self.shapes(float(y[ANGLE])), y[:3].tolist()
+        return self.ke * (f[0] * i[0] + f[1] * i[1] + f[2] * i[2]) + self.detent(float(y[ANGLE]) / self.poles)
 
-    def star(self, volts: list[float | None], emf: list[float]) -> float:
+    def line(self, y: State) -> list[float]:
+        """Currents into the terminals."""
+        return list(y[:3].tolist())
+
+    def without_line(self, y: State, leg: int) -> None:
+        """Take what rounding left of the current of an open terminal out of the state."""
+        rest = y[leg]
+        y[:3] = [0.0 if k == leg else i + rest * (i != 0.0) / 2.0 for k, i in enumerate(y[:3])]
+
+    def held_V(self, ends: list[End], y: State) -> list[float | None]:
+        """Voltages that rails and diodes hold terminals at, before the switch's resistance."""
+        bus = float(y[BUS])
+        return [None if end is None else bus * end[0] + end[1] for end in ends]
+
+    def _star(self, volts: list[float | None], emf: list[float], y: State) -> float:
         """Star-point voltage: the value at which the conducting branches' currents keep their sum of zero."""
         held = [v - e for v, e in zip(volts, emf, strict=True) if v is not None]
         if held:
             return sum(held) / len(held)
-        return 0.5 * (self.supply - max(emf) - min(emf))
+        return 0.5 * (float(y[BUS]) - max(emf) - min(emf))
 
-    def rates(self, volts: list[float | None], held: bool, _t: float, y: State) -> list[float]:
-        """Derivative of the state; `volts` is None where a terminal is open, `held` while stiction holds the
-        rotor."""
-        omega = y[OMEGA]
-        shapes = self.shapes(y[ANGLE])
-        emf = [self.ke * omega * f for f in shapes]
-        star = self.star(volts, emf)
-        open_ = volts.count(None)
-        currents = [
-            0.0 if v is None or open_ > 1 else (v - star - e - self.ohm * i) / self.henry
-            for v, e, i in zip(volts, emf, y[:3], strict=True)
-        ]
-        drag = self.coulomb + self.viscous * omega + self.square_law * omega * omega
-        alpha = 0.0 if held else (self.torque(y) - drag) / self.inertia
-        power = sum(
-            self.supply * i
-            for v, i in zip(volts, y[:3], strict=True)
-            if v is not None and v > 0.5 * self.supply
-        )
-        return [*currents, alpha, self.poles * omega, power, float(np.dot(y[:3], y[:3]))]
+    def open_V(self, ends: list[End], y: State, leg: int) -> float:
+        """Voltage of the open terminal `leg`."""
+        emf = self.emf(y)
+        return self._star(self.held_V(ends, y), emf, y) + emf[leg]
 
-
-class Bridge:
-    """Switches and diodes around a Reference: decides what conducts, and runs from event to event."""
-
-    def __init__(
-        self, motor: Reference, pwm_s: float = 0.0, duty: float = 1.0, free_steps: bool = False
-    ) -> None:
-        """`free_steps` lets the solver choose every step, as accurate as its tolerance and no more."""
-        self.motor, self.pwm_s, self.duty, self.free_steps = motor, pwm_s, duty, free_steps
-        self.switch: list[int | None] = [None, None, None]
-        self.diode: list[int | None] = [None, None, None]
-
-    def volts(self) -> list[float | None]:
-        """Terminal voltages of the conducting terminals: 1 is the upper rail, 0 the lower."""
-        motor = self.motor
-        by_switch = {1: motor.supply, 0: 0.0}
-        by_diode = {1: motor.supply + motor.diode, 0: -motor.diode}
+    def current_rates(self, ends: list[End], y: State) -> list[float]:
+        """Derivatives of the three currents."""
+        volts, emf = self.held_V(ends, y), self.emf(y)
+        if volts.count(None) > 1:
+            return [0.0, 0.0, 0.0]
+        star, ohm = self._star(volts, emf, y), self.ohm + self.switch
         return [
-            by_switch[s] if s is not None else (by_diode[d] if d is not None else None)
-            for s, d in zip(self.switch, self.diode, strict=True)
+            0.0 if v is None else (v - star - e - ohm * i) / self.henry
+            for v, e, i in zip(volts, emf, y[:3].tolist(), strict=True)
         ]
 
-    def command(self, step: int, on: bool) -> None:
-        """Set the switches of a step, the upper one chopped."""
-        high, low = HIGH_THEN_LOW[step]
-        for k in range(3):
-            target = 0 if k == low else (1 if k == high and on else None)
-            if target != self.switch[k]:
-                self.switch[k], self.diode[k] = target, None
+    def rates(self, ends: list[End], held: bool, t: float, y: State) -> list[float]:
+        """Derivative of the state; `held` while stiction holds the rotor."""
+        omega = float(y[OMEGA])
+        drag = self.coulomb + self.viscous * omega + self.square_law * omega * omega + self.load(t, omega)
+        alpha = 0.0 if held else (self.torque(y) - drag) / self.inertia
+        bridge = sum(i for end, i in zip(ends, self.line(y), strict=True) if end is not None and end[0])
+        power, bus = y[BUS] * bridge, 0.0
+        if self.supply_ohm > 0.0:
+            through = (self.supply - y[BUS]) / self.supply_ohm
+            power, bus = self.supply * through, (through - bridge) / self.bulk_F
+        currents = self.current_rates(ends, y)
+        return [*currents, alpha, self.poles * omega, power, float(np.dot(y[:3], y[:3])), bus]
 
-    def settle(self, y: State) -> None:
-        """Diodes of the open legs: those that carry current conduct, and those whose terminal lies beyond a
-        rail."""
-        motor = self.motor
-        for k in range(3):
-            if self.switch[k] is None and self.diode[k] is None and y[k] != 0.0:
-                self.diode[k] = 0 if y[k] > 0.0 else 1
-        emf = [motor.ke * y[OMEGA] * f for f in motor.shapes(y[ANGLE])]
-        star = motor.star(self.volts(), emf)
-        for k in range(3):
-            if self.switch[k] is None and self.diode[k] is None:
-                if star + emf[k] > motor.supply + motor.diode:
-                    self.diode[k] = 1
-                elif star + emf[k] < -motor.diode:
-                    self.diode[k] = 0
 
-    def nearer_rail(self, leg: int, y: State) -> int:
-        """The diode of an open terminal that has just met a rail; rounding may have left it short of that."""
-        motor = self.motor
-        emf = [motor.ke * y[OMEGA] * f for f in motor.shapes(y[ANGLE])]
-        return 1 if motor.star(self.volts(), emf) + emf[leg] > 0.5 * motor.supply else 0
+class DeltaReference(Reference):
+    """Delta: coil k lies between terminals k and k + 1, its current is y[k]; `shapes` are those of the coils.
 
-    def events(self, y0: State, held: bool) -> list[tuple[str, int, Callable[[float, State], float]]]:
-        """All that may end the piece that begins at `y0`: (kind, leg, function that passes zero)."""
-        motor = self.motor
-        sector = math.floor((y0[ANGLE] - FIRST_STEP_ANGLE) / SIXTH + 1e-9)
-        corner = FIRST_STEP_ANGLE + (sector + 1) * SIXTH
-        found: list[tuple[str, int, Callable[[float, State], float]]] = [
-            ("corner", -1, lambda _t, y: corner - y[ANGLE])
+    The angle is counted so that step 0 still begins 30 degrees after its zero: coil 0 leads by 30 degrees
+    what a star with the same line voltages would have at terminal 0.
+    """
+
+    lead = 0.5 * SIXTH
+
+    def line(self, y: State) -> list[float]:
+        return [float(y[k] - y[k - 1]) for k in range(3)]
+
+    def without_line(self, y: State, leg: int) -> None:
+        rest = y[leg] - y[leg - 1]
+        y[leg] -= 0.5 * rest
+        y[leg - 1] += 0.5 * rest
+
+    def _terminals(self, ends: list[End], y: State) -> list[float]:
+        """Terminal voltages: held behind the switch's resistance, or such that no current begins to flow."""
+        emf, line = self.emf(y), self.line(y)
+        matrix, right = np.zeros((3, 3)), np.zeros(3)
+        for k, volts in enumerate(self.held_V(ends, y)):
+            if volts is not None:
+                matrix[k, k], right[k] = 1.0, volts - self.switch * line[k]
+            else:
+                matrix[k] = -1.0
+                matrix[k, k] = 2.0
+                right[k] = self.ohm * (y[k] - y[k - 1]) + emf[k] - emf[k - 1]
+        if all(end is None for end in ends):
+            matrix[0], right[0] = [1.0, 0.0, 0.0], 0.0
+        volts = np.linalg.solve(matrix, right)
+        if all(end is None for end in ends):
+            volts += 0.5 * (y[BUS] - volts.max() - volts.min())
+        return [float(v) for v in volts]
+
+    def open_V(self, ends: list[End], y: State, leg: int) -> float:
+        return self._terminals(ends, y)[leg]
+
+    def current_rates(self, ends: list[End], y: State) -> list[float]:
+        if sum(end is None for end in ends) == 2:
+            ends = [None, None, None]  # one terminal alone carries nothing
+        volts, emf = self._terminals(ends, y), self.emf(y)
+        return [
+            (volts[k] - volts[(k + 1) % 3] - emf[k] - self.ohm * float(y[k])) / self.henry for k in range(3)
         ]
-        if held:
-            found.append(("breakaway", -1, lambda _t, y: motor.stiction - motor.torque(y)))
-        volts = self.volts()
-
-        def room(k: int, _t: float, y: State) -> float:
-            """Distance of the open terminal `k` from the nearer diode."""
-            emf = [motor.ke * y[OMEGA] * f for f in motor.shapes(y[ANGLE])]
-            terminal = motor.star(volts, emf) + emf[k]
-            return min(motor.supply + motor.diode - terminal, terminal + motor.diode)
-
-        def left(k: int, sign: float, _t: float, y: State) -> float:
-            return sign * float(y[k]) + BARELY_A
-
-        for k in range(3):
-            if self.diode[k] is not None:
-                found.append(("extinction", k, partial(left, k, 1.0 if self.diode[k] == 0 else -1.0)))
-            elif self.switch[k] is None:
-                found.append(("conduction", k, partial(room, k)))
-        for _, _, function in found:
-            terminal: Any = function
-            terminal.terminal, terminal.direction = True, -1.0
-        return found
-
-    def chop(self, t: float) -> tuple[bool, float]:
-        """Whether the PWM is on at `t`, and when that changes."""
-        if self.pwm_s == 0.0:
-            return True, math.inf
-        period = math.floor(t / self.pwm_s + 1e-9)
-        off = (period + self.duty) * self.pwm_s
-        return (True, off) if t < off - 1e-15 else (False, (period + 1) * self.pwm_s)
-
-    def run(self, y0: State, times: NDArray[np.float64], rtol: float) -> NDArray[np.float64]:
-        """States at `times` [s], commutating at the ideal angles; forward rotation only."""
-        motor = self.motor
-        t, y = 0.0, y0.copy()
-        held = motor.stiction > 0.0 and y[OMEGA] == 0.0
-        rows: list[State] = []
-        scale = np.array([1e-6, 1e-6, 1e-6, 1e-5, 1e-7, 1e-9, 1e-9])
-        while t < times[-1]:
-            on, edge = self.chop(t)
-            sector = math.floor((y[ANGLE] - FIRST_STEP_ANGLE) / SIXTH + 1e-9)
-            self.command(sector % 6, on)
-            self.settle(y)
-            events = self.events(y, held)
-            end = min(edge, float(times[-1]))
-            piece = solve_ivp(
-                partial(motor.rates, self.volts(), held), (t, end), y, method="RK45", rtol=rtol,
-                atol=scale * rtol / 1e-6,
-                t_eval=np.union1d(times[(times > t) & (times < end)], end),
-                events=[function for _, _, function in events],
-                max_step=math.inf if self.free_steps else SIXTH / 4.0 / max(motor.poles * y[OMEGA], 1.0),
-            )  # fmt: skip
-            rows.extend(y for at, y in zip(piece.t, np.transpose(piece.y), strict=True) if at in times)
-            t, y, held = self.resume(piece, events, end, held)
-        return np.array(rows)
-
-    def resume(self, piece: Any, events: Any, end: float, held: bool) -> tuple[float, State, bool]:
-        """Time, state and standstill after a piece, with what its event changes."""
-        for (kind, leg, _), at, states in zip(events, piece.t_events, piece.y_events, strict=True):
-            if at.size == 0:
-                continue
-            y = states[0].copy()
-            if kind == "extinction":
-                rest = y[leg]
-                y[:3] = [0.0 if k == leg else i + rest * (i != 0.0) / 2.0 for k, i in enumerate(y[:3])]
-                self.diode[leg] = None
-            elif kind == "conduction":
-                self.diode[leg] = self.nearer_rail(leg, y)
-            elif kind == "corner":
-                y[ANGLE] = FIRST_STEP_ANGLE + SIXTH * round((y[ANGLE] - FIRST_STEP_ANGLE) / SIXTH)
-            return float(at[0]), y, held and kind != "breakaway"
-        return end, piece.y[:, -1], held

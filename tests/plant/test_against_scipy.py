@@ -2,13 +2,16 @@
 `reference`."""
 
 import math
+from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
 
 from sim.plant.records import OFF
 from tests.plant.harness import BOARD_MOTOR, FRICTION, WINDING_MOTOR, Drive, imbalance, plant, run, state
-from tests.plant.reference import FIRST_STEP_ANGLE, Bridge, Reference
+from tests.plant.reference import FIRST_STEP_ANGLE, Reference
+from tests.plant.reference_bridge import Bridge
 
 START_DEG = 20.0
 LOADED = {**WINDING_MOTOR, "pole_pairs": 6, "fan_Nm_s2_per_rad2": 2e-7}
@@ -19,15 +22,65 @@ CASES = {
     "freewheel beyond 30 degrees": (WINDING_MOTOR, 0.0, 1.0, 0.12),
     "freewheel beyond 30 degrees, loaded": (LOADED, 0.0, 1.0, 0.06),
     "freewheel beyond 30 degrees, loaded, 5 kHz": (LOADED, 2e-4, 0.6, 0.03),
-    "board motor, 20 kHz, half duty": ({**BOARD_MOTOR, **FRICTION}, 50e-6, 0.5, 0.03),
+    "board motor, 20 kHz, half duty": ({**BOARD_MOTOR, **FRICTION}, 50e-6, 0.5, 0.015),
 }
+
+
+TABLE_RAD_S, TABLE_Nm = [0.0, 200.0, 500.0, 900.0], [4e-6, 1e-5, 2.5e-5, 2e-5]
+COG_Nm, COGS, DETENT_RAD = 4e-5, 12, math.radians(25.0)
+"""Detents of a twentieth of the board motor's stall torque. One lies where the rotor starts: it would fall
+back before the current has risen, and the second model turns forward only."""
+
+
+def brake(t: float, _omega: float) -> float:
+    """A brake that grips at 30 ms and lets go at 60 ms."""
+    return 3e-5 if 0.03 <= t < 0.06 else 1e-5
+
+
+# Added torques: fields of PLANT, and the same for the second model.
+TORQUES: dict[str, tuple[dict[str, Any], dict[str, Any]]] = {
+    "steps of a brake": (
+        {"load_steps": 3, "load_step_s": [0.0, 0.03, 0.06], "load_step_Nm": [1e-5, 3e-5, 1e-5]},
+        {"load": brake},
+    ),
+    "a table": (
+        {"table_rows": 4, "table_rad_s": TABLE_RAD_S, "table_Nm": TABLE_Nm},
+        {"load": lambda _t, omega: float(np.interp(omega, TABLE_RAD_S, TABLE_Nm))},
+    ),
+    "iron": ({"magnetic_drag_Nm": 1.5e-5, "eddy_Nm_s_per_rad": 2e-8},
+             {"load": lambda _t, omega: 1.5e-5 + 2e-8 * omega}),
+    "detents": (
+        {"cogging_Nm": COG_Nm, "cogs_per_turn": COGS,
+         "detent_rad": BOARD_MOTOR["pole_pairs"] * DETENT_RAD - FIRST_STEP_ANGLE},
+        {"detent": lambda angle: -COG_Nm * math.sin(COGS * (angle - DETENT_RAD))},
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", TORQUES)
+def test_added_torques_act_as_in_the_solver(name: str) -> None:
+    fields, words = TORQUES[name]
+    motor = {**BOARD_MOTOR, **FRICTION}
+    times = 0.12 * np.arange(1, 13) / 12.0
+    second = replace(reference(motor), **words)
+    wanted = Bridge(second).run(second.start(START_DEG), times, rtol=1e-8)
+    p, s = plant(max_segment_deg=5.0, **motor, **fields), state(START_DEG)
+    samples = run(p, s, Drive(), times)
+    # The contract of the spin-up below: 0.05 %.
+    np.testing.assert_allclose(samples[:, 1], wanted[:, 3], rtol=5e-4)
+    assert float(s["supply_J"]) == pytest.approx(wanted[-1, 5], rel=1e-3)
+    assert abs(imbalance(p, s)) < 1e-4
+    if name != "detents":  # which take nothing in the mean
+        plain = run(plant(**motor), state(START_DEG), Drive(), times)
+        assert abs(samples[-1, 1] / plain[-1, 1] - 1.0) > 0.01
 
 
 def reference(motor: dict[str, float]) -> Reference:
     """The motor in the words of the second model."""
     return Reference(
         poles=motor["pole_pairs"],
-        ohm=motor["resistance_ohm"] + motor["switch_ohm"],
+        ohm=motor["resistance_ohm"],
+        switch=motor["switch_ohm"],
         henry=motor["inductance_H"],
         ke=motor["ke_V_s_per_rad"],
         inertia=motor["inertia_kg_m2"],
@@ -44,9 +97,8 @@ def reference(motor: dict[str, float]) -> Reference:
 def test_the_spin_up_is_that_of_a_general_purpose_solver(case: str) -> None:
     motor, pwm_s, duty, end_s = CASES[case]
     times = end_s * np.arange(1, 13) / 12.0
-    y0 = np.zeros(7)
-    y0[4] = FIRST_STEP_ANGLE + math.radians(START_DEG)
-    wanted = Bridge(reference(motor), pwm_s, duty).run(y0, times, rtol=1e-8)
+    second = reference(motor)
+    wanted = Bridge(second, pwm_s, duty).run(second.start(START_DEG), times, rtol=1e-8)
     p, s = plant(max_segment_deg=20.0, **motor), state(START_DEG)
     samples = run(p, s, Drive(pwm_s=pwm_s, duty=duty), times)
     # The contract is 0.05 %; the solver's own error is far below.
@@ -62,9 +114,8 @@ def test_the_spin_up_is_that_of_a_general_purpose_solver(case: str) -> None:
 def test_the_currents_follow_the_solver_step_by_step() -> None:
     motor, pwm_s, duty, _ = CASES["freewheel beyond 30 degrees"]
     times = np.linspace(1e-3, 0.03, 200)
-    y0 = np.zeros(7)
-    y0[4] = FIRST_STEP_ANGLE + math.radians(START_DEG)
-    wanted = Bridge(reference(motor), pwm_s, duty).run(y0, times, rtol=1e-9)
+    second = reference(motor)
+    wanted = Bridge(second, pwm_s, duty).run(second.start(START_DEG), times, rtol=1e-9)
     samples = run(plant(max_segment_deg=2.0, **motor), state(START_DEG), Drive(), times)
     # Segments of 2 degrees: the angle agrees to 1e-5, the currents to that part of their range.
     np.testing.assert_allclose(samples[:, 3:6], wanted[:, :3], atol=1e-3 * np.abs(wanted[:, :3]).max())
@@ -83,9 +134,8 @@ def test_a_rotor_that_overruns_its_supply_brakes_as_the_solver_says() -> None:
     # Starts at 1.7 times the no-load speed: floating phase and switches both feed the supply.
     motor = {**LOADED, "supply_V": 8.0}
     times = np.linspace(5e-4, 0.01, 40)
-    y0 = np.zeros(7)
-    y0[3], y0[4] = 1100.0, FIRST_STEP_ANGLE + math.radians(START_DEG)
-    wanted = Bridge(reference(motor)).run(y0, times, rtol=1e-9)
+    second = reference(motor)
+    wanted = Bridge(second).run(second.start(START_DEG, 1100.0), times, rtol=1e-9)
     p, s = plant(max_segment_deg=2.0, **motor), state(START_DEG, omega_rad_s=1100.0)
     samples = run(p, s, Drive(), times)
     # Braking and driving alternate less than the start does: an order below the contract of 0.05 %.

@@ -25,6 +25,13 @@ CASES = {
     "chopped at 1 kHz": (BOARD, Drive(pwm_s=1e-3, duty=0.7), 60.0),
     "freewheel beyond 30 degrees": (WINDING_MOTOR, Drive(), 15.0),
     "held step, swinging rotor": (BOARD, Drive(step=0), 15.0),
+    "detents": ({**BOARD, "cogging_Nm": 5e-5, "cogs_per_turn": 12, "detent_rad": 0.3}, Drive(), 20.0),
+    "a load table": (
+        {**BOARD, "table_rows": 2, "table_rad_s": [0.0, 900.0], "table_Nm": [1e-5, 9e-5]},
+        Drive(),
+        60.0,
+    ),
+    "iron": ({**BOARD, "magnetic_drag_Nm": 2e-5, "eddy_Nm_s_per_rad": 3e-8}, Drive(), 60.0),
 }
 
 

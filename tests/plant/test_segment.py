@@ -30,7 +30,7 @@ def test_charge_heat_impulse_and_its_moment_are_the_integrals_of_the_currents(le
     h, ke = length_s, float(p["ke_V_s_per_rad"])
 
     def current(k: int, t_s: float) -> float:
-        return float(current_A(p, w, k, t_s))
+        return float(current_A(w, k, t_s))
 
     def torque(t_s: float) -> float:
         shapes = w["shape_start"] + (w["shape_end"] - w["shape_start"]) * t_s / h
@@ -53,12 +53,12 @@ def test_charge_heat_impulse_and_its_moment_are_the_integrals_of_the_currents(le
 
 def test_the_moment_is_told_from_half_the_impulse() -> None:
     # The lean of the impulse, of which the angle above shows a part in 1e-6 alone.
-    p, _, w = solved(TAU_S)
+    _, _, w = solved(TAU_S)
 
     def torque_over_ke(t_s: float) -> float:
         part = t_s / TAU_S
         shapes = w["shape_start"] + (w["shape_end"] - w["shape_start"]) * part
-        return sum(float(shapes[k]) * float(current_A(p, w, k, t_s)) for k in range(3))
+        return sum(float(shapes[k]) * float(current_A(w, k, t_s)) for k in range(3))
 
     lean = quad(lambda t: (0.5 - t / TAU_S) * torque_over_ke(t), 0.0, TAU_S)[0]
     assert w["lean_A_s"] == pytest.approx(lean, rel=1e-9)

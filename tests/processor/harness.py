@@ -26,14 +26,12 @@ from sim.plant.hall import MIN_HYSTERESIS_RAD, hall_places
 from sim.plant.records import PLANT, PLANT_STATE, SEGMENT, WINDOW_COLUMNS, Record
 from sim.processor.records import (
     ASLEEP,
-    LEVELS,
     LOG_COLUMNS,
     LOG_NAMES,
-    MAIN_LOOP,
     PROCESSOR,
     TRACE_COLUMNS,
 )
-from sim.run.assemble import processor_state
+from sim.run.assemble import levels, processor_state
 
 CLOCK_Hz = 1e6
 OUT_CYCLES, IN_CYCLES, RET_CYCLES, WORK_CYCLES = 3, 2, 1, 100
@@ -212,9 +210,7 @@ def run(
         "end_cycle": end_cycle,
         "handler_pc": program.entries,
         "sample_cycles": sample_cycles,
-        "level": LEVELS[structure],
-        "top_level": max(LEVELS[structure]),
-        "polls": structure == "polled" and program.entries[MAIN_LOOP] >= 0,
+        **levels(structure, "main_loop" in program.handlers),
     }
     c = _record(PROCESSOR, {**numbers, **entries})
     p, s, k = plant(window_from_s=0.0), coasting(rotor), processor_state(c)

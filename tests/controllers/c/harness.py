@@ -19,6 +19,7 @@ from controllers.play import Calls
 from controllers.program import Program
 
 STRICT = ("-std=c99", "-Wall", "-Wextra", "-Wconversion", "-Werror")
+LEVELS = ("-O0", "-O2")
 SANITIZE = ("-fsanitize=undefined,address,float-cast-overflow", "-fno-sanitize-recover=all")
 
 _BATCH = """\
@@ -75,39 +76,36 @@ def exported(folder: Path, law: Path, binding: Binding, vectors: int = 300) -> P
     return compile_law(law, binding)
 
 
-def compile_all(folder: Path, *options: str, compiler: str = "gcc") -> subprocess.CompletedProcess[str]:
-    """gcc OPTIONS DIR/*.c -o DIR/replay, as a user would."""
-    require(compiler)
-    sources = sorted(str(path) for path in folder.glob("*.c"))
-    command = [compiler, *STRICT, *options, *sources, "-o", str(folder / "replay")]
-    return subprocess.run(command, capture_output=True, text=True, check=False)
+def compile_replay(folder: Path, *options: str, sources: str = "*.c") -> None:
+    """gcc OPTIONS DIR/*.c -o DIR/replay, as a user would, every warning an error."""
+    require("gcc")
+    found = sorted(str(path) for path in folder.glob(sources))
+    command = ["gcc", *STRICT, *options, *found, "-o", str(folder / "replay")]
+    built = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert built.returncode == 0, built.stderr
 
 
-def first_difference(folder: Path, program: Program, calls: Calls, optimise: str) -> int:
+def replay(folder: Path, *words: str) -> subprocess.CompletedProcess[str]:
+    """Run the replay program."""
+    return subprocess.run([str(folder / "replay"), *words], capture_output=True, text=True, check=False)
+
+
+def first_difference(folder: Path, program: Program, calls: Calls, *options: str) -> int:
     """Row of the first call in which the C does something else than the machine, -1 for none; what differs
-    stands on standard output."""
+    stands on standard output. The C must compile without a warning; `options` are for gcc."""
     require("gcc")
     (folder / "batch").mkdir(exist_ok=True)
-    (folder / "batch" / "batch.c").write_text(_BATCH)
-    library = folder / "batch" / f"batch{optimise}.so"
-    command = [
-        "gcc",
-        *STRICT,
-        optimise,
-        "-shared",
-        "-fPIC",
-        f"-I{folder}",
-        str(folder / "batch" / "batch.c"),
-        "-o",
-        str(library),
-    ]
-    subprocess.run(command, check=True)
+    source = folder / "batch" / "batch.c"
+    source.write_text(_BATCH)
+    library = folder / "batch" / f"batch{''.join(options)}.so"
+    command = ["gcc", *STRICT, *options, "-shared", "-fPIC", f"-I{folder}", str(source), "-o", str(library)]
+    built = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert built.returncode == 0, built.stderr
     batch = ctypes.CDLL(str(library)).batch
     batch.restype = ctypes.c_longlong
-    arrays = _arrays(program, calls)
-    return int(
-        batch(ctypes.c_longlong(len(calls.entries)), *(ctypes.c_void_p(a.ctypes.data) for a in arrays))
-    )
+    arrays = _arrays(program, calls)  # held until the call is over
+    addresses = [ctypes.c_void_p(array.ctypes.data) for array in arrays]
+    return int(batch(ctypes.c_longlong(len(calls.entries)), *addresses))
 
 
 def _arrays(program: Program, calls: Calls) -> list[Any]:
@@ -125,16 +123,20 @@ def _arrays(program: Program, calls: Calls) -> list[Any]:
 
 
 def check_against_machine(
-    folder: Path,
-    law: Path,
-    binding: Binding,
-    count: int,
-    optimise: tuple[str, ...] = ("-O0", "-O2"),
-    seed: int = 2,
+    folder: Path, law: Path, binding: Binding, count: int, levels: tuple[str, ...] = LEVELS, seed: int = 2
 ) -> Program:
-    """Export, compile and compare `count` random calls; the compiled law itself must be free of warnings."""
-    program = exported(folder, law, binding)
+    """Export, compile and compare `count` random calls; returns the Program."""
+    program = exported(folder, law, binding, vectors=1)
     calls = random_calls(program, count, seed)
-    for level in optimise:
-        assert first_difference(folder, program, calls, level) == -1, f"see the mismatch above ({level})"
+    for level in levels:
+        assert first_difference(folder, program, calls, level) == -1, f"{level}: the mismatch stands above"
     return program
+
+
+def check_replay(folder: Path, law: Path, binding: Binding, count: int, sources: str = "*.c") -> None:
+    """Export and run the replay program under the sanitizers of gcc: no undefined behaviour on the way."""
+    exported(folder, law, binding, count)
+    compile_replay(folder, "-O0", *SANITIZE, sources=sources)
+    ended = replay(folder)
+    assert (ended.returncode, ended.stderr) == (0, ""), ended.stdout
+    assert ended.stdout == f"{count} vectors match\n"

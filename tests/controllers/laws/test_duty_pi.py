@@ -13,6 +13,7 @@ from tests.controllers.laws.law_bench import (
     last,
     running,
     start,
+    strike,
     turn,
 )
 from tests.controllers.support import Bench
@@ -80,7 +81,7 @@ def test_duty_pi_holds_the_start_duty_until_the_speed_is_known_and_after_a_stall
     bench.call("on_control_tick")
     assert last(bench, "set_duty") != 250
     for _ in range(11):
-        bench.call("on_step_timer")
+        strike(bench)
     bench.call("on_control_tick")
     assert last(bench, "set_duty") == 250
 
@@ -131,7 +132,7 @@ def test_three_sensors_know_the_step_at_standstill() -> None:
     for step, code in enumerate(CODES):
         bench = start("duty_pi_three")
         bench.inputs[ports.IN_HALL] = code
-        bench.call("on_step_timer")
+        strike(bench)
         assert last(bench, "set_step") == step
 
 
@@ -153,5 +154,5 @@ def test_half_the_timer_without_an_edge_means_that_the_speed_is_not_known() -> N
         watch = hall_edge(bench, 1000 * number)
         assert watch == 1000 * number + 4 + (65535 >> 1)
     assert bench.value("period") == 6000
-    bench.call("on_step_timer")
+    strike(bench)
     assert bench.value("period") == 0

@@ -12,6 +12,7 @@ from tests.controllers.laws.law_bench import (
     last,
     running,
     start,
+    strike,
     turn,
 )
 
@@ -23,7 +24,7 @@ def test_start_looks_at_the_level_and_steps_where_it_pulls_on(law: str) -> None:
     assert last(bench, "set_compare") == 100 + 2000
     for level, step in ((1, 1), (0, 4), (1, 1)):
         bench.inputs[ports.IN_HALL] = level
-        bench.call("on_step_timer")
+        strike(bench)
         assert last(bench, "set_step") == step
 
 
@@ -32,7 +33,7 @@ def test_a_rotor_without_an_edge_for_many_looks_is_kicked_and_then_pulled_again(
     bench = start(law)
     steps = []
     for _ in range(440):
-        bench.call("on_step_timer")
+        strike(bench)
         steps.append(last(bench, "set_step"))
     assert steps == ([1] * 200 + [0] * 20) * 2
     assert not bench.faults.any()
@@ -50,7 +51,7 @@ def test_steps_are_timed_after_six_turns(law: str) -> None:
     assert bench.value("turns") == START_TURNS
     bench.log.clear()
     for _ in range(7):
-        bench.call("on_step_timer")
+        strike(bench)
     assert [value for port, value in bench.log if port == "set_step"] == [1, 2, 3, 4, 5, 0, 1]
 
 
@@ -93,12 +94,12 @@ def test_an_edge_whose_level_is_gone_when_served_in_time_is_a_spike(law: str) ->
 def test_a_stall_starts_again_by_the_level(law: str) -> None:
     bench, _ = running(law, stall_steps=12, start_look_s=0.001)
     for _ in range(12):
-        bench.call("on_step_timer")
+        strike(bench)
     assert bench.value("turns") == START_TURNS
-    bench.call("on_step_timer")
+    strike(bench)
     assert bench.value("turns") == 0
     assert bench.value("step_ticks") == 2000
-    bench.call("on_step_timer")
+    strike(bench)
     assert last(bench, "set_step") == 1
     hall_edge(bench, 30000)  # ends no period: the count since the restart is not known
     assert bench.value("turns") == 0
@@ -115,11 +116,20 @@ def test_overdue_step_is_made_up_for_instead_of_missed(law: str) -> None:
 @pytest.mark.parametrize("law", ONE_HALL)
 def test_step_timer_served_late_does_not_set_a_compare_in_the_past(law: str) -> None:
     bench, edge = running(law, catch_up_s=1e-5)
-    due = last(bench, "set_compare")
-    bench.inputs[ports.IN_TIMER] = (due + 5000) % 65536
-    bench.call("on_step_timer")
+    due = int(bench.value("compare"))
+    strike(bench, late=5000)
     assert last(bench, "set_compare") == (due + 5000 + 20) % 65536
     del edge
+
+
+@pytest.mark.parametrize("law", ANCHORED)
+def test_a_call_asked_for_before_the_edge_moved_the_compare_does_nothing(law: str) -> None:
+    """The old turn's timer struck while the edge waited: its flag is still up when the new turn is ready."""
+    bench, edge = running(law)
+    bench.log.clear()
+    bench.inputs[ports.IN_TIMER] = (edge + 30) % 65536
+    bench.call("on_step_timer")
+    assert bench.log == []
 
 
 @pytest.mark.parametrize("law", ANCHORED)

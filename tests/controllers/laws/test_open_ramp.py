@@ -3,7 +3,7 @@
 import pytest
 
 from controllers import ports
-from tests.controllers.laws.law_bench import RPM_TICKS, STEP_ARITHMETICS, TICK_HZ, last, start
+from tests.controllers.laws.law_bench import RPM_TICKS, STEP_ARITHMETICS, TICK_HZ, start, strike
 
 
 @pytest.mark.parametrize("arithmetic", STEP_ARITHMETICS)
@@ -15,9 +15,8 @@ def test_start_sets_duty_step_and_first_compare(arithmetic: str) -> None:
 def test_step_interrupt_goes_round_and_keeps_the_rhythm() -> None:
     bench = start("open_ramp", start_step_s=0.004)
     for k in (1, 2, 3, 4, 5):
-        bench.inputs[ports.IN_TIMER] = (last(bench, "set_compare") + 30) % 65536  # served 30 ticks late
         bench.log.clear()
-        bench.call("on_step_timer")
+        strike(bench, late=30)
         assert bench.log == [("set_step", k), ("set_compare", (100 + (k + 1) * 8000) % 65536)]
 
 
@@ -26,7 +25,7 @@ def test_step_interrupt_goes_round_and_keeps_the_rhythm() -> None:
 def test_open_ramp_ends_at_the_step_time_of_the_command(arithmetic: str, command_rpm: int) -> None:
     bench = start("open_ramp", arithmetic, command_rpm, start_step_s=0.004, trim_s=1e-5)
     for _ in range(6 * 500):
-        bench.call("on_step_timer")
+        strike(bench)
     assert bench.value("step_ticks") == RPM_TICKS // (6 * command_rpm)
     assert not bench.faults.any()
 
@@ -38,7 +37,7 @@ def test_open_ramp_takes_the_time_of_the_closed_form() -> None:
     spent = 0.0
     while bench.value("step_ticks") > end_ticks:
         spent += bench.value("step_ticks")
-        bench.call("on_step_timer")
+        strike(bench)
     closed_form = 3 * (start_ticks**2 - end_ticks**2) / trim_ticks
     assert abs(spent - closed_form) <= 6 * start_ticks
 
@@ -46,19 +45,19 @@ def test_open_ramp_takes_the_time_of_the_closed_form() -> None:
 def test_open_ramp_slows_down_as_it_speeds_up() -> None:
     bench = start("open_ramp", "i32", 20000, start_step_s=0.004, trim_s=1e-4)
     for _ in range(600):
-        bench.call("on_step_timer")
+        strike(bench)
     bench.inputs[ports.IN_COMMAND_RPM] = 10000
     for _ in range(6):
-        bench.call("on_step_timer")
+        strike(bench)
     assert bench.value("step_ticks") == 500 + 200
     for _ in range(60):
-        bench.call("on_step_timer")
+        strike(bench)
     assert bench.value("step_ticks") == 1000
 
 
 def test_open_ramp_keeps_the_first_step_time_without_a_command() -> None:
     bench = start("open_ramp", "i32", 0, start_step_s=0.001, trim_s=0.001)
     for _ in range(120):
-        bench.call("on_step_timer")
+        strike(bench)
     assert bench.value("step_ticks") == 2000
     assert not bench.faults.any()

@@ -1,0 +1,343 @@
+"""Sections of the scenario that describe things to be built: motor, drive, Hall sensor, load, heat."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from sim.design.key import declare
+from sim.design.section import Section
+
+
+class Motor(Section):
+    """The motor: electrical and magnetic constants, rotor, friction."""
+
+    pole_pairs: int = declare("pole pairs of the rotor magnet", ge=1, le=50, example=2)
+    phase_resistance_ohm: float = declare(
+        "resistance of one phase of the wye at 20 C (half of what a meter shows between two leads)",
+        "ohm",
+        ge=0.001,
+        le=1000,
+        example=1.75,
+    )
+    phase_inductance_H: float = declare(
+        "inductance of one phase, self minus mutual (half of what a meter shows between two leads)",
+        "H",
+        ge=1e-8,
+        le=1,
+        example=12.5e-6,
+    )
+    ke_V_s_per_rad: float = declare(
+        "flat top of the phase back-EMF trapezoid per mechanical speed, magnets at 20 C (in Nm/A: half the "
+        "torque per ampere)",
+        "V s/rad",
+        ge=1e-7,
+        le=10,
+        example=3.5e-4,
+    )
+    inertia_kg_m2: float = declare("inertia of the rotor", "kg m2", ge=1e-12, le=1, example=3e-7)
+    coulomb_Nm: float = declare(
+        "bearing friction that does not depend on speed", "Nm", ge=0, le=10, example=5e-6
+    )
+    stiction_Nm: float = declare(
+        "friction that holds the rotor at rest, at least coulomb_Nm",
+        "Nm",
+        ge=0,
+        le=10,
+        example=8e-6,
+        default_text="coulomb_Nm",
+        # An error elsewhere in the section can leave coulomb_Nm out; the section is refused then anyway.
+        default_factory=lambda section: section.get("coulomb_Nm", 0.0),
+    )
+    viscous_Nm_s_per_rad: float = declare(
+        "friction proportional to speed", "Nm s/rad", default=0.0, ge=0, le=1, example=2e-9
+    )
+    windage_Nm_s2_per_rad2: float = declare(
+        "air friction of the bare rotor, proportional to speed squared",
+        "Nm s2/rad2",
+        default=0.0,
+        ge=0,
+        le=1,
+        example=5e-12,
+    )
+    magnetic_drag_Nm: float = declare(
+        "drag of the magnets on iron near them (hysteresis; a steel bearing, a screw); holds at rest, too",
+        "Nm",
+        default=0.0,
+        ge=0,
+        le=10,
+        example=2e-6,
+    )
+    eddy_drag_Nm_s_per_rad: float = declare(
+        "drag of eddy currents that the magnets raise in metal, proportional to speed",
+        "Nm s/rad",
+        default=0.0,
+        ge=0,
+        le=1,
+        example=1e-9,
+    )
+    cogging_Nm: float = declare(
+        "largest torque by which the magnets hold to the teeth of a core; none without a core",
+        "Nm",
+        default=0.0,
+        ge=0,
+        le=10,
+        example=5e-6,
+    )
+    cogging_periods_per_turn: int = declare(
+        "detents in one turn of the shaft (least common multiple of teeth and magnet poles)",
+        default=12,
+        ge=1,
+        le=2000,
+    )
+    cogging_phase_deg: float = declare(
+        "electrical angle at which a detent lies, in the count of start_angle_deg",
+        "deg",
+        default=0.0,
+        ge=0,
+        le=360,
+    )
+    start_angle_deg: float = declare(
+        "electrical angle at which the rotor rests before the start", "deg", default=0.0, ge=0, le=360
+    )
+    connection: Literal["wye"] = declare("how the three phases are joined", default="wye")
+
+
+class Drive(Section):
+    """The power stage: supply, switches, PWM."""
+
+    supply_V: float = declare("supply voltage without a load", "V", ge=0.5, le=60, example=5.0)
+    switch_on_resistance_ohm: float = declare(
+        "resistance of one closed switch; a current passes two of them", "ohm", ge=0, le=100, example=0.1
+    )
+    diode_drop_V: float = declare("forward voltage of one freewheel diode", "V", default=0.7, ge=0, le=5)
+    pwm_Hz: float = declare("switching frequency of the duty", "Hz", default=20000.0, ge=1e3, le=2e5)
+    pwm_mode: Literal["high_side", "low_side", "complementary"] = declare(
+        "what chops: the high-side switch (the diode below freewheels), the low-side switch (the diode above "
+        "does), or both switches of the high leg in turn",
+        default="high_side",
+    )
+    dead_time_s: float = declare(
+        "time for which both switches of a leg are off when it changes rails",
+        "s",
+        default=0.0,
+        ge=0,
+        le=1e-4,
+        example=5e-7,
+    )
+    over_current_trip_A: float | None = declare(
+        "current of the driven leg at which a comparator switches off until the next PWM period",
+        "A",
+        default=None,
+        ge=0.001,
+        le=1000,
+        example=10.0,
+        default_text="no comparator",
+    )
+    supply_resistance_ohm: float = declare(
+        "resistance of source and leads in front of the bulk capacitor; 0 is a stiff supply",
+        "ohm",
+        default=0.0,
+        ge=0,
+        le=100,
+        example=0.2,
+    )
+    bulk_capacitance_F: float = declare(
+        "capacitor across the bridge, used where the supply has a resistance (R C at least 1 us)",
+        "F",
+        default=1e-4,
+        ge=1e-7,
+        le=1,
+    )
+    battery_sag_ohm: float = declare(
+        "further resistance of a battery that builds up over battery_sag_time_s of load",
+        "ohm",
+        default=0.0,
+        ge=0,
+        le=100,
+        example=0.1,
+    )
+    battery_sag_time_s: float = declare(
+        "time constant with which the battery sags and recovers", "s", default=10.0, ge=0.01, le=1e4
+    )
+    battery_fade_V_per_As: float = declare(
+        "fall of the battery's voltage for each ampere-second taken out of it",
+        "V/As",
+        default=0.0,
+        ge=0,
+        le=10,
+        example=0.001,
+    )
+
+
+class Hall(Section):
+    """The Hall sensor."""
+
+    placement_error_deg: float = declare(
+        "electrical angle by which the sensor is off its place; positive: its edges come late",
+        "deg",
+        default=0.0,
+        ge=-60,
+        le=60,
+    )
+    hysteresis_deg: float = declare(
+        "electrical angle between switching on and switching off", "deg", default=4.0, ge=0, le=30
+    )
+
+
+class LoadStep(Section):
+    """One element of `load.torque_steps`."""
+
+    at_s: float = declare("time from which the torque acts", "s", ge=0, le=60)
+    torque_Nm: float = declare("torque from then on", "Nm", ge=0, le=100)
+
+
+class LoadPoint(Section):
+    """One element of `load.torque_table`."""
+
+    speed_rpm: float = declare("speed", "rpm", ge=0, le=1e6)
+    torque_Nm: float = declare("torque that the load takes at that speed", "Nm", ge=0, le=100)
+
+
+class Load(Section):
+    """What the motor turns."""
+
+    fan_torque_Nm: float | None = declare(
+        "torque of a fan at fan_speed_rpm; grows with the square of speed",
+        "Nm",
+        default=None,
+        ge=1e-9,
+        le=100,
+        example=60e-6,
+        default_text="no fan",
+    )
+    fan_speed_rpm: float | None = declare(
+        "speed at which the fan takes fan_torque_Nm",
+        "rpm",
+        default=None,
+        ge=1,
+        le=1e6,
+        example=10000.0,
+        default_text="no fan",
+    )
+    propeller_diameter_m: float | None = declare(
+        "diameter of a propeller", "m", default=None, ge=0.005, le=5, example=0.1, default_text="no propeller"
+    )
+    propeller_power_coefficient: float | None = declare(
+        "power coefficient of the propeller in still air, P / (air density n^3 D^5), n in turns "
+        "per second (measured ones of small propellers lie between 0.02 and 0.1)",
+        default=None,
+        ge=0.001,
+        le=1,
+        example=0.04,
+        default_text="no propeller",
+    )
+    air_density_kg_per_m3: float = declare(
+        "density of the air that the propeller turns in", "kg/m3", default=1.225, ge=0.01, le=10
+    )
+    constant_torque_Nm: float = declare(
+        "torque of a brake, the same at any speed; it holds at rest and never drives",
+        "Nm",
+        default=0.0,
+        ge=0,
+        le=100,
+        example=1e-5,
+    )
+    torque_steps: tuple[LoadStep, ...] = declare(
+        "torques of the brake from given times on, instead of the constant one (at most 15)",
+        default=(),
+        strict=False,  # TOML has lists, not tuples
+        example=[{"at_s": 1.5, "torque_Nm": 2e-5}],
+    )
+    torque_table: tuple[LoadPoint, ...] = declare(
+        "measured load, rows of speed and torque (at most 16): straight lines between them, constant outside",
+        default=(),
+        strict=False,
+        example=[{"speed_rpm": 0.0, "torque_Nm": 0.0}, {"speed_rpm": 9000.0, "torque_Nm": 1e-5}],
+    )
+    added_inertia_kg_m2: float = declare(
+        "inertia of what sits on the shaft besides the rotor (a flywheel, a propeller)",
+        "kg m2",
+        default=0.0,
+        ge=0,
+        le=1,
+        example=1e-7,
+    )
+    rotor: Literal["free", "locked"] = declare(
+        "whether the shaft can turn at all; locked, the run shows the currents of a jammed motor",
+        default="free",
+    )
+
+
+class Thermal(Section):
+    """Temperatures: without the two resistances and the two heat capacities everything stays at ambient."""
+
+    ambient_C: float = declare("temperature of the air around", "C", default=20.0, ge=-40, le=125)
+    winding_to_board_K_per_W: float | None = declare(
+        "thermal resistance from the copper to the board or housing it sits in",
+        "K/W",
+        default=None,
+        ge=0.01,
+        le=1e4,
+        example=10.0,
+        default_text="nothing warms up",
+    )
+    board_to_ambient_K_per_W: float | None = declare(
+        "thermal resistance from board or housing to the air",
+        "K/W",
+        default=None,
+        ge=0.01,
+        le=1e4,
+        example=30.0,
+        default_text="nothing warms up",
+    )
+    winding_J_per_K: float | None = declare(
+        "heat that warms the copper by one kelvin (0.39 J/K for each gram)",
+        "J/K",
+        default=None,
+        ge=1e-4,
+        le=1e5,
+        example=1.0,
+        default_text="nothing warms up",
+    )
+    board_J_per_K: float | None = declare(
+        "heat that warms board or housing by one kelvin (about 1 J/K for each gram of board)",
+        "J/K",
+        default=None,
+        ge=1e-4,
+        le=1e5,
+        example=10.0,
+        default_text="nothing warms up",
+    )
+    winding_limit_C: float = declare(
+        "temperature the winding may reach; the verdict is not met above it",
+        "C",
+        default=120.0,
+        ge=20,
+        le=300,
+    )
+    judged: Literal["continuous", "run"] = declare(
+        "which temperature the limit applies to: the one the settled current ends at if it goes on, or the "
+        "highest of the run",
+        default="continuous",
+    )
+    copper_per_K: float = declare(
+        "growth of the resistance for each kelvin above 20 C, of its value at 20 C (IEC 60028: 0.00393)",
+        "1/K",
+        default=0.00393,
+        ge=0,
+        le=0.01,
+    )
+    magnet_per_K: float = declare(
+        "change of the back-EMF for each kelvin above 20 C; magnets are taken to be as warm as the board "
+        "(sintered neodymium about -0.0012, ferrite about -0.002)",
+        "1/K",
+        default=0.0,
+        ge=-0.01,
+        le=0,
+        example=-0.0012,
+    )
+
+    @property
+    def is_modelled(self) -> bool:
+        """Whether anything warms up."""
+        return self.winding_to_board_K_per_W is not None

@@ -1,0 +1,54 @@
+"""Closed forms of the two-node thermal model: where temperatures end, and what current they allow for good.
+
+Node balance (sim/plant/thermal.py) without storage: T_w = T_a + (R_wb + R_ba) P_w + R_ba P_b, with copper
+loss P_w = n i^2 R20 (1 + a (T_w - 20)), a of IEC 60028, and P_b = n i^2 R_switch; the diodes' part of P_b is
+left out.
+"""
+
+import math
+
+from sim.design import Design
+from sim.run.plant_records import REFERENCE_C
+
+PHASES = 3
+CONDUCTING = 2
+"""Phases that carry current at a time in six-step drive."""
+
+
+def _resistances_K_per_W(design: Design) -> tuple[float, float]:
+    """Winding to ambient, and board to ambient; only for a design with a thermal model."""
+    thermal = design.thermal
+    assert thermal.winding_to_board_K_per_W is not None
+    assert thermal.board_to_ambient_K_per_W is not None
+    out = thermal.board_to_ambient_K_per_W
+    return thermal.winding_to_board_K_per_W + out, out
+
+
+def steady_winding_C(design: Design, rms_phase_A: float) -> float:
+    """Temperature the winding ends at with this current in all three phases; infinite where the growing
+    resistance brings in heat faster than the board sheds it (thermal runaway)."""
+    thermal, square = design.thermal, PHASES * rms_phase_A**2
+    whole, out = _resistances_K_per_W(design)
+    cold_W = square * design.motor.phase_resistance_ohm
+    feedback = whole * cold_W * thermal.copper_per_K
+    if feedback >= 1.0:
+        return math.inf
+    switches_K = out * square * design.drive.switch_on_resistance_ohm
+    return (thermal.ambient_C + whole * cold_W + switches_K - feedback * REFERENCE_C) / (1.0 - feedback)
+
+
+def continuous_A(design: Design) -> tuple[float, float]:
+    """Current through two phases that keeps the winding at its limit [A], and the board's temperature then
+    [C]; infinite where nothing warms up."""
+    thermal = design.thermal
+    if not thermal.is_modelled:
+        return math.inf, thermal.ambient_C
+    whole, out = _resistances_K_per_W(design)
+    hot_ohm = design.motor.phase_resistance_ohm * (
+        1.0 + thermal.copper_per_K * (thermal.winding_limit_C - REFERENCE_C)
+    )
+    switch_ohm = design.drive.switch_on_resistance_ohm
+    room_K = max(0.0, thermal.winding_limit_C - thermal.ambient_C)
+    square = room_K / (CONDUCTING * (whole * hot_ohm + out * switch_ohm))
+    board_K = out * CONDUCTING * square * (hot_ohm + switch_ohm)
+    return math.sqrt(square), thermal.ambient_C + board_K

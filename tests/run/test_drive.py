@@ -1,0 +1,71 @@
+"""Supply and bridge in whole runs, under the firmware's PWM."""
+
+import pytest
+
+from sim.design import Design, Override, apply_overrides, load_design
+from sim.run.ceilings import torque_balance_rpm
+from sim.run.metrics import measure
+from sim.run.simulate import simulate
+from sim.studies.answer import answer
+from sim.views.text import run_text
+
+
+@pytest.fixture(scope="module")
+def blower() -> Design:
+    return apply_overrides(
+        load_design("scenarios/air_sampler.toml"), {"firmware.law": "duty_pi", "firmware.target": "m4f"}
+    )
+
+
+@pytest.mark.parametrize("law", ["step_trim", "duty_pi"])
+def test_the_comparator_limits_a_jammed_motor_in_every_period(blower: Design, law: str) -> None:
+    # A duty of one has no PWM edges of its own: the trip must end with the period all the same.
+    changes: dict[str, Override] = {
+        "firmware.law": law, "drive.over_current_trip_A": 0.8, "load.rotor": "locked",
+        "command.duration_s": 0.1, "require.within_s": 0.1,
+    }  # fmt: skip
+    metrics = measure(simulate(apply_overrides(blower, changes)))
+    assert metrics.peak_phase_A == pytest.approx(0.8, rel=1e-9)
+    # 20 kHz; while the start holds all off there is nothing to trip.
+    assert 0.5 * 2000 < metrics.over_current_trips <= 2000
+    assert metrics.energy_balance_error < 1e-3
+
+
+def test_a_soft_supply_lowers_speed_and_torque_ceiling(blower: Design) -> None:
+    fast: dict[str, Override] = {"command.speed_rpm": 60000.0}
+    soft = {**fast, "drive.supply_resistance_ohm": 0.5, "drive.bulk_capacitance_F": 2e-4}
+    stiff_run = measure(simulate(apply_overrides(blower, fast)))
+    soft_result = answer(apply_overrides(blower, soft))
+    metrics = soft_result.metrics
+    assert metrics.settled_rpm < 0.97 * stiff_run.settled_rpm
+    assert torque_balance_rpm(apply_overrides(blower, soft)) < torque_balance_rpm(blower)
+    assert stiff_run.lowest_bridge_V == 5.0
+    # At the start the motor is a resistance of 3.7 ohm behind 0.5 ohm.
+    assert metrics.lowest_bridge_V == pytest.approx(5.0 * 3.7 / 4.2, rel=0.01)
+    assert metrics.energy_balance_error < 1e-3
+    assert f"{metrics.lowest_bridge_V:.2f} V at the bridge at the lowest" in run_text(soft_result)
+
+
+def test_an_empty_battery_lets_the_motor_down(blower: Design) -> None:
+    changes: dict[str, Override] = {
+        "command.speed_rpm": 60000.0, "drive.supply_resistance_ohm": 0.2, "drive.battery_fade_V_per_As": 2.0,
+        "drive.battery_sag_ohm": 0.5, "drive.battery_sag_time_s": 0.3,
+    }  # fmt: skip
+    recording = simulate(apply_overrides(blower, changes))
+    metrics = measure(recording)
+    assert metrics.settled_rpm < 0.97 * metrics.reached_rpm
+    assert metrics.energy_balance_error < 1e-3
+
+
+@pytest.mark.parametrize("mode", ["high_side", "low_side", "complementary"])
+@pytest.mark.parametrize("dead_time_s", [0.0, 1e-6])
+def test_every_way_to_chop_keeps_its_energy_and_reaches_the_speed(
+    blower: Design, mode: str, dead_time_s: float
+) -> None:
+    changes: dict[str, Override] = {
+        "drive.pwm_mode": mode, "drive.dead_time_s": dead_time_s, "command.speed_rpm": 15000.0,
+        "require.speed_rpm": 15000.0,
+    }  # fmt: skip
+    metrics = measure(simulate(apply_overrides(blower, changes)))
+    assert metrics.settled_rpm == pytest.approx(15000.0, rel=0.02)
+    assert metrics.energy_balance_error < 1e-3
