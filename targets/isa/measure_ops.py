@@ -155,9 +155,10 @@ def _shift_rows(
     low = {count: min(row.cycles[0] for row in pair) for count, pair in rows.items()}
     high = {count: max(row.cycles[2] for row in pair) for count, pair in rows.items()}
     sizes = {count: max(row.bytes for row in pair) for count, pair in rows.items()}
-    routine = next((row.routine for pair in rows.values() for row in pair if row.routine), None)
+    called = {row.routine for pair in rows.values() for row in pair if row.routine}
+    routine = max(called, key=lambda name: routines[name]) if called else None
     middle = high
-    if high[6] <= high[1]:  # a barrel shifter: the count does not matter, the direction may
+    if not bench.core.startswith("avr"):  # a barrel shifter: the direction and word borders matter, no count
         middle = dict.fromkeys(rows, median_high(row.cycles[1] for pair in rows.values() for row in pair))
         low = dict.fromkeys(rows, min(low.values()))
         high = dict.fromkeys(rows, max(high.values()))
