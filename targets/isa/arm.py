@@ -74,8 +74,8 @@ class ArmMachine(EmulatedMachine):
     def _prepare(self, arguments: list[tuple[int, str]]) -> None:
         self._set("SP", STACK_TOP)
         self._set("LR", RETURN_ADDRESS | _THUMB)
-        for (bits, kind), names in zip(arguments, self._places([k for _, k in arguments]), strict=True):
-            self._put(names, bits, kind)
+        for (bits, _), names in zip(arguments, self._places([k for _, k in arguments]), strict=True):
+            self._put(names, bits)
 
     def _in_float_register(self, kind: str) -> bool:
         return self.core == "m4f" and kind.startswith("f")
@@ -100,8 +100,7 @@ class ArmMachine(EmulatedMachine):
             raise InputError([fault])
         return places
 
-    def _put(self, names: tuple[str, ...], bits: int, kind: str) -> None:
-        del kind
+    def _put(self, names: tuple[str, ...], bits: int) -> None:
         for word, name in enumerate(names):
             self._set(name, bits >> 32 * word & _WORD)
 
@@ -115,7 +114,7 @@ class ArmMachine(EmulatedMachine):
         return self._bits(self._places([kind])[0])
 
     def _set_result_bits(self, bits: int, kind: str) -> None:
-        self._put(self._places([kind])[0], bits, kind)
+        self._put(self._places([kind])[0], bits)
 
     def _leave_stub(self) -> None:
         self._set("PC", self._get("LR"))
