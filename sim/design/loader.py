@@ -29,7 +29,16 @@ def load_design(path: Path | str) -> Design:
     """
     path = Path(path)
     source = printable(str(path))
-    return design_from_dict(_parse(_read(path, source), source), source)
+    return design_from_dict(_anchored(_parse(_read(path, source), source), path.parent), source)
+
+
+def _anchored(data: dict[str, Any], folder: Path) -> dict[str, Any]:
+    """The same data with file names resolved from the scenario's folder, so that a Design means the same
+    anywhere."""
+    motor = data.get("motor")
+    if isinstance(motor, dict) and isinstance(motor.get("back_emf_file"), str) and motor["back_emf_file"]:
+        motor["back_emf_file"] = str(folder.resolve() / motor["back_emf_file"])
+    return data
 
 
 def design_from_dict(data: Mapping[str, Any], source: str = "scenario") -> Design:
