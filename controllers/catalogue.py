@@ -1,16 +1,19 @@
 """The control laws that ship with tickspin."""
 
+from keyword import iskeyword
 from pathlib import Path
 from typing import Final, NamedTuple
 
 from controllers.lower.units import unit_of
 from controllers.parse import parse_law
-from controllers.parse.tree import Law, Parameter
+from controllers.parse.tree import Parameter
 from controllers.program import HANDLERS
 from targets.errors import Fault, InputError
 
 _FOLDER: Final = Path(__file__).resolve().parent / "laws"
 _SUFFIX: Final = ".py"
+_STARTER: Final = Path(__file__).resolve().parent / "starter" / "starting_law.py"
+_STARTER_CLASS: Final = "StartingLaw"
 
 
 class ParameterDescription(NamedTuple):
@@ -52,12 +55,32 @@ def law_path(name: str) -> Path:
     return path
 
 
+def starting_law(name: str) -> str:
+    """Text of a commented law to start from, for a file `name`.py.
+
+    Raises:
+        InputError: `name` is no name for a law file.
+    """
+    class_name = "".join(word.capitalize() for word in name.split("_"))
+    if not (name.isascii() and class_name.isidentifier() and name.isidentifier() and not iskeyword(name)):
+        rule, remedy = "is letters, digits and _, not a digit first", "for example: tickspin new --law my_law"
+        raise InputError([Fault("--law", rule, repr(name), remedy)])
+    text = _STARTER.read_text(encoding="utf-8")
+    return text.replace(_STARTER_CLASS, class_name).replace("NAME", name)
+
+
 def describe_laws() -> list[LawDescription]:
     """Every shipped law, read from its file."""
-    return [_describe(parse_law(law_path(name))) for name in law_names()]
+    return [describe_law(law_path(name)) for name in law_names()]
 
 
-def _describe(law: Law) -> LawDescription:
+def describe_law(path: Path) -> LawDescription:
+    """One law, read from its file.
+
+    Raises:
+        InputError: with every fault of its text.
+    """
+    law = parse_law(path)
     parameters = tuple(
         ParameterDescription(d.key, _unit_name(d.key), d.default, d.low, d.high, d.about)
         for d in law.declarations.values()

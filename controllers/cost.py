@@ -1,14 +1,15 @@
 """The linker: what a Program costs on a target, in cycles, flash and RAM, and whether it fits."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
 
 from controllers.cost_rules import Item, cost_items, instruction_at
+from controllers.graph import longest_routes, reachable
 from controllers.kinds import MACHINE_KINDS
-from controllers.opcodes import JUMP, OPCODES, RET
+from controllers.opcodes import OPCODES
 from controllers.program import SLOT_STATIC, SLOT_TEMP, Program
 from targets.schema import Target
 
@@ -54,13 +55,17 @@ def link(program: Program, target: Target) -> LinkedProgram:
         program=program,
         target=target.name,
         cycles=cycles,
-        worst_case_cycles=longest_paths(program, cycles[:, MAXIMUM]),
-        typical_cycles=longest_paths(program, cycles[:, TYPICAL]),
+        worst_case_cycles=_longest(program, cycles[:, MAXIMUM]),
+        typical_cycles=_longest(program, cycles[:, TYPICAL]),
         flash_bytes=flash_bytes,
         ram_bytes=ram_bytes,
         fits=not lacks,
         reason="; ".join(lacks) or f"uses {' and '.join(used)}",
     )
+
+
+def _longest(program: Program, cost: Any) -> dict[str, int]:
+    return {handler: route.cost for handler, route in longest_routes(program, cost).items()}
 
 
 def _memories(target: Target, flash_bytes: int, ram_bytes: int) -> tuple[tuple[str, int, int], ...]:
@@ -110,35 +115,3 @@ def _temporaries(program: Program, entry: int) -> set[int]:
     rows = program.code[sorted(reachable(program, entry))]
     written = {int(row[2]) for row in rows if OPCODES[row[0]].writes}
     return {slot for slot in written if int(program.slot_class[slot]) == SLOT_TEMP}
-
-
-def successors(program: Program, pc: int) -> Iterator[int]:
-    """Where control can go after instruction `pc`."""
-    op = int(program.code[pc, 0])
-    if op not in (RET, JUMP):
-        yield pc + 1
-    if OPCODES[op].jumps:
-        yield int(program.code[pc, 5])
-
-
-def reachable(program: Program, entry: int) -> set[int]:
-    """Every pc that can be executed from `entry`."""
-    reached: set[int] = set()
-    waiting = [entry]
-    while waiting:
-        pc = waiting.pop()
-        if pc not in reached:
-            reached.add(pc)
-            waiting.extend(successors(program, pc))
-    return reached
-
-
-def longest_paths(program: Program, cost: Any) -> dict[str, int]:
-    """Handler -> cycles of its longest path, exact: jumps go forward, so one pass from the end suffices."""
-    longest = np.zeros(len(cost), dtype=np.int64)
-    for pc in reversed(range(len(cost))):
-        after = list(successors(program, pc))
-        if any(target <= pc for target in after):
-            raise AssertionError(f"jump backwards at pc {pc}")
-        longest[pc] = cost[pc] + max((longest[target] for target in after), default=0)
-    return {handler: int(longest[pc]) for handler, pc in program.handlers.items()}

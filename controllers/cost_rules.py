@@ -8,7 +8,7 @@ for the same operation would use. Narrower integers reach a float through a conv
 from collections.abc import Callable, Iterator, Sequence
 from typing import Final, NamedTuple
 
-from controllers.kinds import I16, I32, MACHINE_KINDS, U32, Kind
+from controllers.kinds import I16, I32, I64, MACHINE_KINDS, U32, Kind
 from controllers.opcodes import COST_RULES, OPCODES, Opcode
 from controllers.program import SLOT_CONST, SLOT_STATIC, SLOT_TEMP, Program
 
@@ -16,7 +16,8 @@ Item = tuple[str, int]  # cost key, how many times
 
 
 class Instruction(NamedTuple):
-    """One row of a Program, resolved. `slots` are (class, kind) of a and b where they are slots."""
+    """One row of a Program, resolved. `slots` are (class, kind) of a and b where they are slots;
+    `array_class` is the class of the array that is read."""
 
     opcode: Opcode
     kind: Kind
@@ -24,6 +25,7 @@ class Instruction(NamedTuple):
     slots: tuple[tuple[int, Kind], ...]
     b: int
     extra: int
+    array_class: int | None
 
 
 def instruction_at(program: Program, pc: int) -> Instruction:
@@ -33,7 +35,8 @@ def instruction_at(program: Program, pc: int) -> Instruction:
     read = [slot for slot, role in zip((a, b), opcode.shape[1:3], strict=True) if role == "slot"]
     slots = tuple((int(program.slot_class[s]), MACHINE_KINDS[program.slot_kinds[s]]) for s in read)
     dst_class = int(program.slot_class[dst]) if opcode.writes else None
-    return Instruction(opcode, MACHINE_KINDS[kind], dst_class, slots, b, extra)
+    array_class = int(program.slot_class[b]) if opcode.shape[2] == "array" else None
+    return Instruction(opcode, MACHINE_KINDS[kind], dst_class, slots, b, extra, array_class)
 
 
 def cost_items(row: Instruction) -> Iterator[Item]:
@@ -46,6 +49,11 @@ def cost_items(row: Instruction) -> Iterator[Item]:
     yield from RULES[row.opcode.cost_rule](row)
     if row.dst_class == SLOT_STATIC:
         yield f"store{row.kind.bits}", 1
+
+
+def _name(kind: Kind) -> str:
+    """A kind as cost keys name it: both 64-bit integers cost the same but in product and quotient."""
+    return I64.name if kind.is_wide else kind.name
 
 
 def shift_items(width: str, count: int) -> Iterator[Item]:
@@ -86,11 +94,12 @@ def _arithmetic(row: Instruction) -> Sequence[Item]:
 
 
 def _shift(row: Instruction) -> Iterator[Item]:
-    return shift_items(row.kind.name, row.extra)
+    return shift_items(_name(row.kind), row.extra)
 
 
 def _multiply_wide(row: Instruction) -> Iterator[Item]:
-    """Product in double width, shifted, narrowed. The factor may be wider than the kind (gain of an i8)."""
+    """Product in double width, shifted, narrowed or saturated. The factor may be wider than the kind (gain of
+    an i8)."""
     bits = max(row.kind.bits, row.slots[1][1].bits)
     if bits == I32.bits:
         yield "i32_mul_wide", 1
@@ -103,7 +112,7 @@ def _multiply_wide(row: Instruction) -> Iterator[Item]:
         yield "i16_convert", 2
         yield "i16_mul", 1
         yield from shift_items("i16", row.extra)
-    yield f"{row.kind.name}_convert", 1
+    yield f"{row.kind.name}_{row.opcode.cost_word}", 1
 
 
 def _divide_wide(row: Instruction) -> Iterator[Item]:
@@ -124,21 +133,52 @@ def _divide_wide(row: Instruction) -> Iterator[Item]:
 
 def _convert_items(source: Kind, target: Kind) -> Iterator[Item]:
     if source.index != target.index:
-        yield f"{target.name}_convert", 1
+        yield f"{_name(target)}_convert", 1
 
 
 def _convert(row: Instruction) -> Iterator[Item]:
     """To the left after widening, to the right before narrowing."""
     source = MACHINE_KINDS[row.extra]
     if row.b < 0:
-        yield from shift_items(source.name, -row.b)
+        yield from shift_items(_name(source), -row.b)
     yield from _convert_items(source, row.kind)
     if row.b > 0:
         yield from shift_items(row.kind.name, row.b)
 
 
+def _saturate(row: Instruction) -> Iterator[Item]:
+    """As a conversion; the range is checked before the narrowing."""
+    source = MACHINE_KINDS[row.extra]
+    if row.b < 0:
+        yield from shift_items(_name(source), -row.b)
+    yield f"{_name(row.kind)}_saturate", 1
+    if row.b > 0:
+        yield from shift_items(row.kind.name, row.b)
+
+
+def _load_at(row: Instruction) -> Sequence[Item]:
+    """The index is compared with the length; a table is read from flash, an array from RAM."""
+    word = "table_at" if row.array_class == SLOT_CONST else "load_at"
+    return (("index_check", 1), (f"{word}{row.kind.bits}", 1))
+
+
+def _store_at(row: Instruction) -> Sequence[Item]:
+    return (("index_check", 1), (f"store_at{row.kind.bits}", 1))
+
+
+def _widen(row: Instruction) -> Sequence[Item]:
+    return ((f"{MACHINE_KINDS[row.extra].name}_mul_wide", 1),)
+
+
+def _wide_arithmetic(row: Instruction) -> Sequence[Item]:
+    """Product, quotient and remainder differ by sign; the others are the same instructions."""
+    word = row.opcode.cost_word
+    name = row.kind.name if word in ("mul", "div", "mod") else _name(row.kind)
+    return ((f"{name}_{word}", 1),)
+
+
 def _branch(row: Instruction) -> Sequence[Item]:
-    return ((f"{row.kind.name}_branch_{row.opcode.cost_word}", 1),)
+    return ((f"{_name(row.kind)}_branch_{row.opcode.cost_word}", 1),)
 
 
 def _float_convert(row: Instruction) -> Sequence[Item]:
@@ -183,6 +223,12 @@ RULES: Final[dict[str, Callable[[Instruction], Sequence[Item] | Iterator[Item]]]
     "float_convert": _float_convert,
     "from_int": _from_int,
     "to_int": _to_int,
+    "load_at": _load_at,
+    "store_at": _store_at,
+    "saturate": _saturate,
+    "widen": _widen,
+    "wide_arithmetic": _wide_arithmetic,
+    "wide_branch": _branch,
 }
 
 

@@ -5,10 +5,13 @@ What the words mean is stated in `controllers.parse` and `controllers.lower`; he
 that mypy refuses a law that mixes kinds as the compiler does.
 """
 
-from typing import Final, Generic, Self, TypeVar
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Final, Generic, Self, TypeVar, overload
 
 Word = TypeVar("Word")
 Whole = TypeVar("Whole", bound="_Integer")
+Any_ = TypeVar("Any_", bound="_Number")
 
 
 class _Number:
@@ -117,6 +120,14 @@ class i32(_Integer):  # noqa: N801 (a word of the dialect)
     """Signed, 32 bits."""
 
 
+class u64(_Integer):  # noqa: N801 (a word of the dialect)
+    """Unsigned, 64 bits: an intermediate."""
+
+
+class i64(_Integer):  # noqa: N801 (a word of the dialect)
+    """Signed, 64 bits: an intermediate."""
+
+
 class ticks(_Integer):  # noqa: N801 (a word of the dialect)
     """Count of the step timer: u16 or u32, as wide as the timer."""
 
@@ -172,6 +183,33 @@ def param(
     raise NotImplementedError
 
 
+class _Row(Generic[Word]):
+    """Elements in a row; an index is u8, u16 or constant."""
+
+    def __getitem__(self, index: "u8 | u16 | int") -> Word:
+        raise NotImplementedError
+
+    def __len__(self) -> int:
+        raise NotImplementedError
+
+
+class _Array(_Row[Word]):
+    """Static variables in a row."""
+
+    def __setitem__(self, index: "u8 | u16 | int", value: Word | float) -> None:
+        raise NotImplementedError
+
+
+def array(kind: type[Word], length: int, initial: float) -> _Array[Word]:
+    """Declare `length` static variables in a row, 1..256."""
+    raise NotImplementedError
+
+
+def table(kind: type[Word], values: tuple[float, ...]) -> _Row[Word]:
+    """Declare constants in a row, in flash."""
+    raise NotImplementedError
+
+
 def q(integer_bits: int, fraction_bits: int) -> type[fixed]:
     """Signed fixed point of 8, 16 or 32 bits, with or without the sign counted in `integer_bits`."""
     raise NotImplementedError
@@ -184,6 +222,48 @@ def wrap_add(a: Whole, b: Whole | int) -> Whole:
 
 def wrap_sub(a: Whole, b: Whole | int) -> Whole:
     """a - b where the wrap is meant."""
+    raise NotImplementedError
+
+
+def sat_add(a: Any_, b: Any_ | float) -> Any_:
+    """a + b held within the kind."""
+    raise NotImplementedError
+
+
+def sat_sub(a: Any_, b: Any_ | float) -> Any_:
+    """a - b held within the kind."""
+    raise NotImplementedError
+
+
+def sat_mul(a: Any_, b: Any_ | float) -> Any_:
+    """a * b held within the kind."""
+    raise NotImplementedError
+
+
+@overload
+def mul_wide(a: u8, b: u8 | int) -> u16: ...
+@overload
+def mul_wide(a: i8, b: i8 | int) -> i16: ...
+@overload
+def mul_wide(a: u16, b: u16 | int) -> u32: ...
+@overload
+def mul_wide(a: i16, b: i16 | int) -> i32: ...
+@overload
+def mul_wide(a: u32, b: u32 | int) -> u64: ...
+@overload
+def mul_wide(a: i32, b: i32 | int) -> i64: ...
+def mul_wide(a: _Integer, b: _Integer | int) -> _Integer:
+    """The whole product, in the kind of twice the width."""
+    raise NotImplementedError
+
+
+def sat(kind: type[Any_], x: _Number) -> Any_:
+    """x as a `kind`, held within its range."""
+    raise NotImplementedError
+
+
+def wrap(kind: type[Whole], x: _Integer) -> Whole:
+    """The low bits of x, where the loss is meant."""
     raise NotImplementedError
 
 
@@ -214,6 +294,11 @@ class _Hardware:
 
     def command_rpm(self) -> u16:
         """Commanded speed in rpm."""
+        raise NotImplementedError
+
+    @contextmanager
+    def masked(self) -> Iterator[None]:
+        """Inside `with hw.masked():` no interrupt is taken."""
         raise NotImplementedError
 
     def set_compare(self, count: ticks | int) -> None:

@@ -25,7 +25,7 @@ import numba
 Function = TypeVar("Function", bound=Callable[..., Any])
 
 _OPTIONS: dict[str, Any] = {"error_model": "numpy", "_nrt": False, "forceinline": True}
-_PACKAGES = ("controllers", "sim/plant", "sim/processor", "sim/loop")
+_PACKAGES = ("controllers", "controllers/check/bench", "sim/plant", "sim/processor", "sim/loop")
 
 
 def kernel(function: Function) -> Function:
@@ -97,6 +97,11 @@ class NativeKernel:
     def is_compiled(self) -> bool:
         """Whether a call needs no compilation."""
         return self._call is not None or self.object_file.exists()
+
+    def prepare(self) -> None:
+        """Compile and load it now, so that the first call takes no longer than any other."""
+        if self._call is None:
+            self._call = self._load()
 
     def __call__(self, *arguments: int) -> int:
         """Run the kernel; addresses first, then integers."""

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Final
 
 WIDTHS_BITS: Final = (8, 16, 32)
+WIDE_BITS: Final = 64
 
 
 @dataclass(frozen=True)
@@ -30,6 +31,11 @@ class Kind:
     def is_integer(self) -> bool:
         """Whether the kind is a plain integer."""
         return not self.is_float and not self.is_fixed
+
+    @property
+    def is_wide(self) -> bool:
+        """Whether the kind is a 64-bit integer: an intermediate, stored as a bit pattern."""
+        return not self.is_float and self.bits == WIDE_BITS
 
     @property
     def representation(self) -> "Kind":
@@ -55,9 +61,12 @@ U32: Final = Kind("u32", 32, signed=False, is_float=False, index=4)
 I32: Final = Kind("i32", 32, signed=True, is_float=False, index=5)
 F32: Final = Kind("f32", 32, signed=True, is_float=True, index=6)
 F64: Final = Kind("f64", 64, signed=True, is_float=True, index=7)
+U64: Final = Kind("u64", 64, signed=False, is_float=False, index=8)
+I64: Final = Kind("i64", 64, signed=True, is_float=False, index=9)
 
-MACHINE_KINDS: Final = (U8, I8, U16, I16, U32, I32, F32, F64)
-INTEGER_KINDS: Final = tuple(kind for kind in MACHINE_KINDS if kind.is_integer)
+MACHINE_KINDS: Final = (U8, I8, U16, I16, U32, I32, F32, F64, U64, I64)
+INTEGER_KINDS: Final = tuple(kind for kind in MACHINE_KINDS if kind.is_integer and not kind.is_wide)
+WIDE_KINDS: Final = (U64, I64)
 KIND_BY_NAME: Final = {kind.name: kind for kind in MACHINE_KINDS}
 
 
@@ -65,11 +74,19 @@ def _check_table() -> None:
     for position, kind in enumerate(MACHINE_KINDS):
         if kind.index != position:
             raise AssertionError(f"kind {kind.name}: index {kind.index} at position {position}")
-        if kind.is_integer and kind.bits not in WIDTHS_BITS:
+        if kind.is_integer and kind.bits not in (*WIDTHS_BITS, WIDE_BITS):
             raise AssertionError(f"kind {kind.name}: {kind.bits} bits")
 
 
 _check_table()
+
+
+def doubled(kind: Kind) -> Kind | None:
+    """The integer kind of twice the width, or None where there is none."""
+    for wide in MACHINE_KINDS:
+        if wide.is_integer and (wide.bits, wide.signed) == (2 * kind.bits, kind.signed):
+            return wide
+    return None
 
 
 def fixed_kind(integer_bits: int, fraction_bits: int) -> Kind | None:

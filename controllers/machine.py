@@ -5,18 +5,21 @@ makes): unsigned wraps (6.2.5 p9), signed wraps as with -fwrapv, division trunca
 of a negative number is arithmetic (6.5.7 p5), conversion to a narrower integer keeps the low bits (6.3.1.3),
 float to integer drops the fraction (6.3.1.4). Where C leaves the result open it is defined here and counted:
 x/0 and x%0 are 0, float to integer saturates, NaN becomes 0. f32 results are float64 results rounded once
-more, which is exact for one operation on normal numbers (Figueroa, ACM SIGNUM 30(3), 1995).
+more, which gives the float32 result of one operation: on normal numbers by Figueroa (ACM SIGNUM 30(3),
+1995), on subnormal ones because sums and products are exact in float64 there and a quotient of 24-bit numbers
+keeps 2**-48 of itself away from every tie (tests/controllers/test_float_semantics.py).
 
-Float arithmetic keeps IEEE 754: x/0 is an infinity (0/0 a NaN), counted as a division by zero; a finite
-operation whose result is infinite counts as overflow.
+Float arithmetic keeps IEEE 754: x/0 is an infinity (0/0 a NaN), counted as a division by zero; any other
+infinite result counts as overflow, also that of an infinite operand.
 """
 
 from typing import Any, Final
 
 import numpy as np
 
+from controllers.faults import CONVERSION, INDEX, OVERFLOW, ZERO_DIVISION
 from controllers.jit import kernel
-from controllers.kinds import F32, MACHINE_KINDS
+from controllers.kinds import F32, MACHINE_KINDS, U32, U64
 from controllers.opcodes import (
     ADD,
     AND,
@@ -32,9 +35,11 @@ from controllers.opcodes import (
     F_JUMP_NE,
     F_JUMP_NOT_LE,
     F_JUMP_NOT_LT,
+    F_LOAD_AT,
     F_MOVE,
     F_MUL,
     F_NEG,
+    F_STORE_AT,
     F_SUB,
     FLOAT_TO_INT,
     IN,
@@ -46,39 +51,66 @@ from controllers.opcodes import (
     JUMP_NE,
     JUMP_NOT_LE,
     JUMP_NOT_LT,
+    LOAD_AT,
     MOD,
     MOVE,
     MUL,
     MUL_SHIFT,
+    MUL_WIDE,
     NEG,
     OR,
     OUT,
     RET,
+    SAT_ADD,
+    SAT_CONVERT,
+    SAT_FROM_FLOAT,
+    SAT_MUL_SHIFT,
+    SAT_SUB,
     SHL,
     SHR,
+    STORE_AT,
     SUB,
+    WIDE_ADD,
+    WIDE_CONVERT,
+    WIDE_DIV,
+    WIDE_JUMP_LE,
+    WIDE_JUMP_LT,
+    WIDE_MOD,
+    WIDE_MUL,
+    WIDE_NEG,
+    WIDE_SHL,
+    WIDE_SHR,
+    WIDE_SUB,
     WRAP_ADD,
+    WRAP_CONVERT,
     WRAP_SUB,
     XOR,
 )  # fmt: skip
+from controllers.wide import (
+    cell_product,
+    clamped,
+    is_below,
+    wide_add,
+    wide_convert,
+    wide_div,
+    wide_mod,
+    wide_mul,
+    wide_neg,
+    wide_shl,
+    wide_shr,
+    wide_sub,
+    wrap,
+)
 
 Record = Any
 
-OVERFLOW: Final = 0
-ZERO_DIVISION: Final = 1
-CONVERSION: Final = 2
-FAULT_NAMES: Final = ("overflow", "division by zero", "conversion out of range")
-
+UNLIMITED: Final = 1 << 62
+"""A budget of cycles that no run spends."""
 _SINGLE: Final = F32.index
-_BIAS: Final = np.array([0 if k.is_float else -k.low for k in MACHINE_KINDS], dtype=np.int64)
-_MASK: Final = np.array([0 if k.is_float else (1 << k.bits) - 1 for k in MACHINE_KINDS], dtype=np.int64)
+_LOW: Final = np.array([0 if k.is_float or k.is_wide else k.low for k in MACHINE_KINDS], dtype=np.int64)
+_HIGH: Final = np.array([0 if k.is_float or k.is_wide else k.high for k in MACHINE_KINDS], dtype=np.int64)
+_PRODUCT: Final = np.array([U64.index if k is U32 else k.index for k in MACHINE_KINDS], dtype=np.int64)
 _POWER: Final = np.array([2.0**n for n in range(64)], dtype=np.float64)
-
-
-@kernel
-def wrap(value: int, kind: int) -> int:
-    """`value` reduced to the two's complement range of integer kind number `kind`."""
-    return int(((value + _BIAS[kind]) & _MASK[kind]) - _BIAS[kind])
 
 
 @kernel
@@ -99,12 +131,10 @@ def truncated_quotient(a: int, b: int) -> int:
 @kernel
 def saturated(value: float, kind: int) -> int:
     """`value` without its fraction, held within integer kind number `kind`; 0 for NaN."""
-    low = -_BIAS[kind]
-    high = _MASK[kind] - _BIAS[kind]
-    if value > high:
-        return int(high)
-    if value < low:
-        return int(low)
+    if value > _HIGH[kind]:
+        return int(_HIGH[kind])
+    if value < _LOW[kind]:
+        return int(_LOW[kind])
     return int(value) if value == value else 0
 
 
@@ -173,15 +203,37 @@ def store_truncated(ints: Record, faults: Record, pc: int, dst: int, value: floa
 
 
 @kernel
-def run(  # noqa: C901 (one chain over the instruction set; each operation is a helper)
-    code: Record, cost: Record, ints: Record, floats: Record, faults: Record, pc: int
-) -> tuple[int, int]:
+def element(faults: Record, pc: int, base: int, index: int, length: int) -> int:
+    """Slot of element `index` of an array; the last one, counted, where there is no such element."""
+    if 0 <= index < length:
+        return base + index
+    faults[pc, INDEX] += 1
+    return base + length - 1
+
+
+@kernel
+def run(code: Record, cost: Record, ints: Record, floats: Record, faults: Record, pc: int) -> tuple[int, int]:
     """Execute from `pc` up to the next IN, OUT or RET.
 
-    Arguments: code int32[n, 6] C-contiguous; cost int64[n] CPU clock cycles per instruction; ints
-    int64[slots] and floats float64[slots], written; faults int64[n, 3], counted up (columns `FAULT_NAMES`).
+    Arguments: as `run_until`.
     Returns: (pc of the instruction that stopped, cycles including that instruction). The caller makes the
     port access (IN: writes ints[dst]; OUT: reads ints[a]; port number in column 5) and resumes at pc + 1.
+    """
+    pc, cycles = run_until(code, cost, ints, floats, faults, pc, UNLIMITED)
+    return pc, cycles + cost[pc]
+
+
+@kernel
+def run_until(  # noqa: C901 (one chain over the instruction set; each operation is a helper)
+    code: Record, cost: Record, ints: Record, floats: Record, faults: Record, pc: int, budget: int
+) -> tuple[int, int]:
+    """Execute whole instructions from `pc` while they take at most `budget` cycles together, and none from
+    the next IN, OUT or RET on.
+
+    Arguments: code int32[n, 6] C-contiguous; cost int64[n] CPU clock cycles per instruction; ints
+    int64[slots] and floats float64[slots], written; faults int64[n, 4], counted up (columns
+    `faults.FAULT_NAMES`).
+    Returns: (pc of the first instruction not executed, cycles of those that were).
     """
     cycles = 0
     while True:
@@ -191,9 +243,11 @@ def run(  # noqa: C901 (one chain over the instruction set; each operation is a 
         a = code[pc, 3]
         b = code[pc, 4]
         extra = code[pc, 5]
-        cycles += cost[pc]
         if op == RET or op == IN or op == OUT:  # noqa: SIM109 (numba makes a switch of plain comparisons)
             return pc, cycles
+        if cycles + cost[pc] > budget:
+            return pc, cycles
+        cycles += cost[pc]
         if op == JUMP:
             pc = extra - 1
         elif op == MOVE:
@@ -204,7 +258,7 @@ def run(  # noqa: C901 (one chain over the instruction set; each operation is a 
             store_counted(ints, faults, pc, dst, ints[a] - ints[b], kind, OVERFLOW)
         elif op == MUL:
             # u32 * u32 may leave int64; the low 64 bits kept are negative then, so the wrap is still counted
-            store_counted(ints, faults, pc, dst, ints[a] * ints[b], kind, OVERFLOW)
+            store_counted(ints, faults, pc, dst, cell_product(ints[a], ints[b]), kind, OVERFLOW)
         elif op == DIV:
             divide(ints, faults, pc, dst, ints[a], ints[b], kind)
         elif op == MOD:
@@ -273,4 +327,48 @@ def run(  # noqa: C901 (one chain over the instruction set; each operation is a 
             pc = pc if floats[a] <= floats[b] else extra - 1
         elif op == F_JUMP_NE:
             pc = extra - 1 if floats[a] != floats[b] else pc
+        elif op == LOAD_AT:
+            ints[dst] = ints[element(faults, pc, b, ints[a], extra)]
+        elif op == STORE_AT:
+            ints[element(faults, pc, dst, ints[b], extra)] = ints[a]
+        elif op == F_LOAD_AT:
+            floats[dst] = floats[element(faults, pc, b, ints[a], extra)]
+        elif op == F_STORE_AT:
+            floats[element(faults, pc, dst, ints[b], extra)] = floats[a]
+        elif op == SAT_ADD:
+            ints[dst] = clamped(ints[a] + ints[b], kind, kind)
+        elif op == SAT_SUB:
+            ints[dst] = clamped(ints[a] - ints[b], kind, kind)
+        elif op == SAT_MUL_SHIFT:
+            ints[dst] = clamped(cell_product(ints[a], ints[b]) >> extra, kind, _PRODUCT[kind])
+        elif op == SAT_CONVERT:
+            ints[dst] = clamped(rescaled(ints[a], b), kind, extra)
+        elif op == SAT_FROM_FLOAT:
+            ints[dst] = saturated(np.trunc(floats[a] * _POWER[b]), kind)
+        elif op == WRAP_CONVERT:
+            ints[dst] = wrap(ints[a], kind)
+        elif op == MUL_WIDE:
+            ints[dst] = cell_product(ints[a], ints[b])
+        elif op == WIDE_ADD:
+            wide_add(ints, faults, pc, dst, ints[a], ints[b], kind)
+        elif op == WIDE_SUB:
+            wide_sub(ints, faults, pc, dst, ints[a], ints[b], kind)
+        elif op == WIDE_MUL:
+            wide_mul(ints, faults, pc, dst, ints[a], ints[b], kind)
+        elif op == WIDE_DIV:
+            wide_div(ints, faults, pc, dst, ints[a], ints[b], kind)
+        elif op == WIDE_MOD:
+            wide_mod(ints, faults, pc, dst, ints[a], ints[b], kind)
+        elif op == WIDE_NEG:
+            wide_neg(ints, faults, pc, dst, ints[a], kind)
+        elif op == WIDE_SHL:
+            wide_shl(ints, faults, pc, dst, ints[a], extra, kind)
+        elif op == WIDE_SHR:
+            ints[dst] = wide_shr(ints[a], extra, kind)
+        elif op == WIDE_CONVERT:
+            wide_convert(ints, faults, pc, dst, ints[a], kind, extra)
+        elif op == WIDE_JUMP_LT:
+            pc = extra - 1 if is_below(ints[a], ints[b], kind) else pc
+        elif op == WIDE_JUMP_LE:
+            pc = pc if is_below(ints[b], ints[a], kind) else extra - 1
         pc += 1

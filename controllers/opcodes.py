@@ -8,6 +8,8 @@ in the order dst, a, b, extra:
     port      index of `ports.IN_PORTS` or `ports.OUT_PORTS`
     count     a number of bits
     kind      row number of the kind of the source operand
+    array     number of the first slot of an array of `extra` elements
+    length    number of elements of the array
     -         unused, 0
 """
 
@@ -56,11 +58,34 @@ F_JUMP_EQ: Final = 38
 F_JUMP_NOT_LT: Final = 39
 F_JUMP_NOT_LE: Final = 40
 F_JUMP_NE: Final = 41
+LOAD_AT: Final = 42
+STORE_AT: Final = 43
+F_LOAD_AT: Final = 44
+F_STORE_AT: Final = 45
+SAT_ADD: Final = 46
+SAT_SUB: Final = 47
+SAT_MUL_SHIFT: Final = 48
+SAT_CONVERT: Final = 49
+SAT_FROM_FLOAT: Final = 50
+WRAP_CONVERT: Final = 51
+MUL_WIDE: Final = 52
+WIDE_ADD: Final = 53
+WIDE_SUB: Final = 54
+WIDE_MUL: Final = 55
+WIDE_DIV: Final = 56
+WIDE_MOD: Final = 57
+WIDE_NEG: Final = 58
+WIDE_SHL: Final = 59
+WIDE_SHR: Final = 60
+WIDE_CONVERT: Final = 61
+WIDE_JUMP_LT: Final = 62
+WIDE_JUMP_LE: Final = 63
 
-OPERAND_ROLES: Final = ("slot", "target", "port", "count", "kind", "-")
+OPERAND_ROLES: Final = ("slot", "target", "port", "count", "kind", "array", "length", "-")
 COST_RULES: Final = (
     "return", "io_read", "io_write", "jump", "move", "arithmetic", "shift",
     "multiply_wide", "divide_wide", "convert", "branch", "float_convert", "from_int", "to_int",
+    "load_at", "store_at", "saturate", "widen", "wide_arithmetic", "wide_branch",
 )  # fmt: skip
 
 
@@ -126,7 +151,7 @@ OPCODES: Final = (
     _row(SHR, "SHR", "slot slot - count", "shift", "dst = a >> extra, arithmetic where signed"),
     _row(WRAP_ADD, "WRAP_ADD", _TWO, "arithmetic:add", "dst = a + b, wrap meant"),
     _row(WRAP_SUB, "WRAP_SUB", _TWO, "arithmetic:sub", "dst = a - b, wrap meant"),
-    _row(MUL_SHIFT, "MUL_SHIFT", "slot slot slot count", "multiply_wide",
+    _row(MUL_SHIFT, "MUL_SHIFT", "slot slot slot count", "multiply_wide:convert",
          "dst = (wide) a * b >> extra, toward minus infinity, wrap counted"),
     _row(DIV_SHIFT, "DIV_SHIFT", "slot slot slot count", "divide_wide",
          "dst = ((wide) a << extra) / b toward zero, wrap counted; 0 and counted where b = 0"),
@@ -154,6 +179,35 @@ OPCODES: Final = (
     _row(F_JUMP_NOT_LT, "F_JUMP_NOT_LT", _IF, "branch:lt", "if not a < b goto extra"),
     _row(F_JUMP_NOT_LE, "F_JUMP_NOT_LE", _IF, "branch:lt", "if not a <= b goto extra"),
     _row(F_JUMP_NE, "F_JUMP_NE", _IF, "branch:eq", "if a != b goto extra"),
+    _row(LOAD_AT, "LOAD_AT", "slot slot array length", "load_at",
+         "dst = b[a]; the last element and counted where a is no index"),
+    _row(STORE_AT, "STORE_AT", "array slot slot length", "store_at",
+         "dst[b] = a; the last element and counted where b is no index"),
+    _row(F_LOAD_AT, "F_LOAD_AT", "slot slot array length", "load_at", "as LOAD_AT"),
+    _row(F_STORE_AT, "F_STORE_AT", "array slot slot length", "store_at", "as STORE_AT"),
+    _row(SAT_ADD, "SAT_ADD", _TWO, "arithmetic:sat_add", "dst = a + b, held within the kind"),
+    _row(SAT_SUB, "SAT_SUB", _TWO, "arithmetic:sat_sub", "dst = a - b, held within the kind"),
+    _row(SAT_MUL_SHIFT, "SAT_MUL_SHIFT", "slot slot slot count", "multiply_wide:saturate",
+         "dst = (wide) a * b >> extra, toward minus infinity, held within the kind"),
+    _row(SAT_CONVERT, "SAT_CONVERT", "slot slot count kind", "saturate",
+         "dst = a scaled by 2**b as CONVERT, held within the kind"),
+    _row(SAT_FROM_FLOAT, "SAT_FROM_FLOAT", "slot slot count kind", "to_int",
+         "dst = (kind) (a * 2**b) toward zero, held within the kind (NaN: 0)"),
+    _row(WRAP_CONVERT, "WRAP_CONVERT", "slot slot - kind", "convert", "dst = low bits of a, wrap meant"),
+    _row(MUL_WIDE, "MUL_WIDE", "slot slot slot kind", "widen", "dst = (kind) a * b, exact"),
+    _row(WIDE_ADD, "WIDE_ADD", _TWO, "wide_arithmetic:add", "dst = a + b in 64 bits, wrap counted"),
+    _row(WIDE_SUB, "WIDE_SUB", _TWO, "wide_arithmetic:sub", "dst = a - b in 64 bits, wrap counted"),
+    _row(WIDE_MUL, "WIDE_MUL", _TWO, "wide_arithmetic:mul", "dst = a * b in 64 bits, wrap counted"),
+    _row(WIDE_DIV, "WIDE_DIV", _TWO, "wide_arithmetic:div", "as DIV, in 64 bits"),
+    _row(WIDE_MOD, "WIDE_MOD", _TWO, "wide_arithmetic:mod", "as MOD, in 64 bits"),
+    _row(WIDE_NEG, "WIDE_NEG", _ONE, "wide_arithmetic:neg", "dst = -a in 64 bits, wrap counted"),
+    _row(WIDE_SHL, "WIDE_SHL", "slot slot - count", "shift",
+         "dst = a << extra in 64 bits, lost bits counted"),
+    _row(WIDE_SHR, "WIDE_SHR", "slot slot - count", "shift", "dst = a >> extra in 64 bits"),
+    _row(WIDE_CONVERT, "WIDE_CONVERT", "slot slot - kind", "convert",
+         "dst = (kind) a to or from 64 bits; change of value counted"),
+    _row(WIDE_JUMP_LT, "WIDE_JUMP_LT", _IF, "wide_branch:lt", "if a < b in 64 bits goto extra"),
+    _row(WIDE_JUMP_LE, "WIDE_JUMP_LE", _IF, "wide_branch:lt", "if a <= b in 64 bits goto extra"),
 )  # fmt: skip
 
 

@@ -1,6 +1,6 @@
 """The operations every target prices: the one list of cost keys, for the data files and for `controllers`.
 
-A key is `kind_operation`. Integer kinds are two's complement; `i64` exists as an intermediate only.
+A key is `kind_operation`. Integer kinds are two's complement; `i64` and `u64` exist as intermediates only.
 """
 
 from __future__ import annotations
@@ -18,13 +18,20 @@ INTEGER_OPERATIONS = (
     "add", "sub", "mul", "div", "mod", "and", "or", "xor", "neg",
     "shift_base", "shift_per_bit", "shift_per_byte", "branch_lt", "branch_eq", "convert",
 )  # fmt: skip
+# sat_add, sat_sub: the result stays at the end of the range it would leave. saturate: the same when a signed
+# integer of twice the width is narrowed into the kind.
+SATURATING_OPERATIONS = ("sat_add", "sat_sub", "saturate")
 FLOAT_OPERATIONS = ("add", "sub", "mul", "div", "neg", "branch_lt", "branch_eq")
 
-# i16_mul_wide: 16 x 16 -> 32 bits, i32_mul_wide: 32 x 32 -> 64. i64_div_i32: 64 bits by 32.
+# K_mul_wide: n x n -> 2n bits, i32_mul_wide: 32 x 32 -> 64. i64_div_i32: 64 bits by 32.
 # i64_div_i16: the same step one size down, a 32-bit dividend by a 16-bit divisor.
+# i64_convert: between 64 bits and a narrower integer, either way.
 WIDE_KEYS = (
-    "i16_mul_wide", "i32_mul_wide", "i64_shift_base", "i64_shift_per_bit", "i64_shift_per_byte",
-    "i64_div_i32", "i64_div_i16",
+    *(f"{kind}_mul_wide" for kind in INTEGER_KINDS),
+    "i64_add", "i64_sub", "i64_mul", "i64_div", "i64_mod", "i64_neg",
+    "i64_shift_base", "i64_shift_per_bit", "i64_shift_per_byte",
+    "i64_branch_lt", "i64_branch_eq", "i64_convert", "i64_div_i32", "i64_div_i16",
+    "u64_mul", "u64_div", "u64_mod",
 )  # fmt: skip
 # Narrower integers reach a float through `i32_convert` or `u32_convert` first.
 FLOAT_CONVERSION_KEYS = (
@@ -33,7 +40,9 @@ FLOAT_CONVERSION_KEYS = (
 )  # fmt: skip
 # load/store: static variable at a fixed address <-> working registers. const: load an immediate.
 # move: register to register. io: peripheral registers.
-DATA_WORDS = ("load", "store", "const", "move")
+# load_at, store_at: element of a static array in RAM, table_at: of a constant table in flash; the 8-bit index
+# lies in a register, the address is computed. index_check: compare such an index with a constant, branch.
+DATA_WORDS = ("load", "store", "const", "move", "load_at", "store_at", "table_at")
 IO_WORDS = ("io_read", "io_write")
 
 
@@ -41,11 +50,13 @@ def build_cost_keys() -> tuple[str, ...]:
     """Every cost key, once, in the order of the tables above."""
     return (
         *(f"{kind}_{operation}" for kind, operation in product(INTEGER_KINDS, INTEGER_OPERATIONS)),
+        *(f"{kind}_{operation}" for kind, operation in product(INTEGER_KINDS, SATURATING_OPERATIONS)),
         *WIDE_KEYS,
         *(f"{kind}_{operation}" for kind, operation in product(FLOAT_KINDS, FLOAT_OPERATIONS)),
         *FLOAT_CONVERSION_KEYS,
         *(f"{word}{width}" for word, width in product(DATA_WORDS, WIDTHS_BITS)),
         *(f"{word}{width}" for word, width in product(IO_WORDS, IO_WIDTHS_BITS)),
+        "index_check",
         "jump",
     )
 

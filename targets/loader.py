@@ -19,7 +19,12 @@ from targets.schema import Cost, CostRow, Interrupt, Target, TargetFile
 DATA_FOLDER = Path(__file__).parent / "data"
 
 _SECTIONS = ("clock", "memory", "step_timer", "pwm", "interrupt", "routines")
-_INTERRUPT_CYCLES = ("entry_cycles", "exit_cycles", "call_cycles", "return_cycles", "poll_cycles")
+_INTERRUPT_CYCLES = (
+    "entry_cycles", "exit_cycles", "call_cycles", "return_cycles", "poll_cycles", "tail_chain_cycles",
+)  # fmt: skip
+# Which float kinds a floating-point unit computes: their additions call no routine, all others do.
+_FLOATS_IN_HARDWARE = {"none": (), "f32": ("f32",), "f64": ("f32", "f64")}
+MOST_KEYS_NAMED = 12
 _KNOWN_KEYS = frozenset(COST_KEYS)
 
 # What to do about an error of pydantic's, by its type; any other type is a value of the wrong kind.
@@ -33,10 +38,11 @@ _REMEDIES = {
 _RULES = {
     "missing": "this must be given",
     "model_type": "this must be a table of keys",
-    "tuple_type": "this must be a list of whole numbers",
+    "tuple_type": "this must be a list of numbers",
     "extra_forbidden": "no key of this name is known here",
     "string_too_short": "the text must not be empty",
     "string_pattern_mismatch": "the text must not be blank",
+    "literal_error": "this must be one of the words that are known here",
 }
 
 
@@ -96,6 +102,14 @@ def _fault_from(details: ErrorDetails, file: str) -> Fault:
         return Fault(place, context["rule"], context["found"], context["remedy"])
     found = "none" if kind == "missing" else repr(details["input"])
     rule = _RULES.get(kind) or details["msg"][0].lower() + details["msg"][1:]
+    if kind == "literal_error":
+        return Fault(place, rule, found, f"write {details['ctx']['expected']}")
+    if details["loc"] == ("price_source",):
+        rule, remedy = (
+            "a price must be marked as indicative",
+            "begin with 'indicative' and say where it is from",
+        )
+        return Fault(place, rule, found, remedy)
     return Fault(place, rule, found, _REMEDIES.get(kind, "correct the value"))
 
 
@@ -107,6 +121,7 @@ def _content_faults(name: str, raw: Mapping[str, Any], file: str) -> Iterator[Fa
     rows = list(_raw_rows(raw))
     yield from _key_faults(rows, file)
     yield from _routine_faults(rows, raw.get("routines"), file)
+    yield from _float_faults(rows, raw, file)
 
 
 def _raw_rows(raw: Mapping[str, Any]) -> Iterator[tuple[str, str, Any]]:
@@ -134,7 +149,8 @@ def _key_faults(rows: Iterable[tuple[str, str, Any]], file: str) -> Iterator[Fau
             yield Fault(place, "a cost key must be priced once", found, "keep one row")
     missing = [key for key in COST_KEYS if key not in places]
     if missing and places:  # without any row the cost table itself is the fault
-        found = f"no row for {', '.join(missing)}"
+        more = f" and {len(missing) - MOST_KEYS_NAMED} more" if len(missing) > MOST_KEYS_NAMED else ""
+        found = f"no row for {', '.join(missing[:MOST_KEYS_NAMED])}{more}"
         yield Fault(f"{file}: costs", "every operation must be priced", found, "add them")
 
 
@@ -151,17 +167,36 @@ def _routine_faults(rows: Iterable[tuple[str, str, Any]], routines: object, file
         yield Fault(f"{file}: routines.{routine}", rule, "no row", "remove it")
 
 
+def _float_faults(rows: Iterable[tuple[str, str, Any]], raw: Mapping[str, Any], file: str) -> Iterator[Fault]:
+    """A floating-point unit beside additions by routine, or the reverse; the ideal machine has neither."""
+    in_hardware = _FLOATS_IN_HARDWARE.get(str(raw.get("floating_point_unit")))
+    if in_hardware is None or raw.get("exact_arithmetic") is True:
+        return
+    for group, key, row in rows:
+        kind = key.removesuffix("_add")
+        if kind not in ("f32", "f64") or kind == key or not isinstance(row, dict):
+            continue
+        calls = row.get("routine") is not None
+        if calls == (kind in in_hardware):
+            rule = "an addition calls a routine unless the floating-point unit does it"
+            found = (
+                f"floating_point_unit = {raw['floating_point_unit']!r} and {'a' if calls else 'no'} routine"
+            )
+            yield Fault(f"{file}: costs.{group}.{key}", rule, found, "correct one of the two")
+
+
 def _target_from(file: TargetFile) -> Target:
     """The Target of a checked file. Here, and only here, instruction cycles become CPU clock cycles."""
     clocks = file.clock.clocks_per_instruction
     costs = {key: _cost_from(row, clocks) for group in file.costs.values() for key, row in group.rows.items()}
     sources = {section: getattr(file, section).source for section in _SECTIONS}
-    sources |= {"price_USD": file.price_source}
+    sources |= {"price_USD": file.price_source, "core": file.core_source}
     sources |= {f"costs.{name}": group.source for name, group in file.costs.items()}
     return Target(
         name=file.name,
         title=file.title,
         core=file.core,
+        floating_point_unit=file.floating_point_unit,
         price_USD=file.price_USD,
         exact_arithmetic=file.exact_arithmetic,
         clock=file.clock,

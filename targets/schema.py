@@ -7,7 +7,7 @@ The section records serve twice: as the form of the data file, where cycles are 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Annotated, Self
+from typing import Annotated, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 from pydantic_core import PydanticCustomError
@@ -19,6 +19,8 @@ Text = Annotated[str, Field(min_length=1, pattern=r"\S")]
 # TOML has arrays, the records hold tuples: the one place where a type may change on the way in.
 Prescalers = Annotated[tuple[PositiveCount, ...], Field(strict=False, min_length=1)]
 CycleTriple = Annotated[tuple[Count, Count, Count], Field(strict=False)]
+Frequencies = Annotated[tuple[PositiveHz, ...], Field(strict=False)]
+Fraction = Annotated[float, Field(ge=0, lt=1, allow_inf_nan=False)]
 
 
 def broken_rule(rule: str, found: str, remedy: str) -> PydanticCustomError:
@@ -33,11 +35,16 @@ class Record(BaseModel):
 
 
 class Clock(Record):
-    """CPU clock: the usual frequency, the range the part allows [Hz], and clocks per instruction cycle."""
+    """CPU clock: the usual frequencies and the range the part allows [Hz], clocks per instruction cycle.
+
+    tolerance: how far the internal oscillator may be off, as a fraction, over temperature and supply.
+    """
 
     default_Hz: PositiveHz
+    other_usual_Hz: Frequencies = ()  # usual too: a comparison of targets takes each of them in turn
     low_Hz: PositiveHz
     high_Hz: PositiveHz
+    tolerance: Fraction
     clocks_per_instruction: PositiveCount
     source: Text
 
@@ -49,18 +56,34 @@ class Clock(Record):
                 f"{self.low_Hz:g}, {self.default_Hz:g}, {self.high_Hz:g}",
                 "correct the frequency that is out of order",
             )
+        outside = [usual for usual in self.other_usual_Hz if not self.low_Hz <= usual <= self.high_Hz]
+        if outside or self.default_Hz in self.other_usual_Hz:
+            raise broken_rule(
+                "other_usual_Hz must lie between low_Hz and high_Hz and differ from default_Hz",
+                ", ".join(f"{usual:g}" for usual in outside or [self.default_Hz]),
+                "correct or remove the frequency",
+            )
         return self
 
 
 class Memory(Record):
-    """Flash and RAM [bytes], what start-up code and stack take of them, and the register width [bits]."""
+    """Flash and RAM [bytes], what start-up code and stack take of them, and the register width [bits].
+
+    wait_states_above_Hz: flash needs one wait state more above each of these CPU clocks; the cost rows hold
+    for none.
+    """
 
     flash_bytes: PositiveCount
     ram_bytes: PositiveCount
     fixed_flash_bytes: Count  # start-up code and vector table
     fixed_ram_bytes: Count  # stack reserve
     word_bits: PositiveCount
+    wait_states_above_Hz: Frequencies = ()
     source: Text
+
+    def wait_states(self, clock_Hz: float) -> int:
+        """Wait states of the flash at that CPU clock [Hz]."""
+        return sum(clock_Hz > limit_Hz for limit_Hz in self.wait_states_above_Hz)
 
     @model_validator(mode="after")
     def _check_fixed_parts(self) -> Self:
@@ -70,6 +93,10 @@ class Memory(Record):
             raise broken_rule(
                 "the fixed parts must fit the memory", f"{flash}, {ram}", "correct the sizes in bytes"
             )
+        limits_Hz = list(self.wait_states_above_Hz)
+        if limits_Hz != sorted(set(limits_Hz)):
+            found = ", ".join(f"{limit_Hz:g}" for limit_Hz in limits_Hz)
+            raise broken_rule("wait_states_above_Hz must rise", found, "sort the list")
         return self
 
 
@@ -90,19 +117,52 @@ class Timer(Record):
         return self
 
 
+class StepTimer(Timer):
+    """The timer that times the steps, how many of its kind there are, and what it can do.
+
+    capture: latches its count at a Hall edge; without it the handler reads the count. action: what a step is
+    timed by: a compare value that the count reaches, or a value that the timer starts again from.
+    """
+
+    count: PositiveCount
+    capture: bool
+    action: Literal["compare", "reload", "compare or reload"]
+
+
 class Interrupt(Record):
     """What it takes to reach and leave a handler, a function and a polled flag [CPU clock cycles].
 
     Entry and exit hold the hardware's part, the jump from the vector and the context that a compiled or
-    hand-written handler saves.
+    hand-written handler saves. tail_chain_cycles: from the end of one handler straight to the next, where
+    the core can; 0 where it cannot.
     """
+
+    vectors: Literal["single", "separate"]
+    priority_levels: PositiveCount  # 1: no handler interrupts another
 
     entry_cycles: Count
     exit_cycles: Count
     call_cycles: Count
     return_cycles: Count
     poll_cycles: Count  # test of one flag in a polled main loop
+    tail_chain_cycles: Count = 0
     source: Text
+
+    @model_validator(mode="after")
+    def _check_tail_chain(self) -> Self:
+        if self.tail_chain_cycles and (self.vectors == "single" or self.priority_levels == 1):
+            raise broken_rule(
+                "only a core with separate vectors and several levels chains handlers",
+                f"{self.tail_chain_cycles} cycles with {self.vectors} vectors, {self.priority_levels} levels",
+                "remove tail_chain_cycles or correct the others",
+            )
+        if self.tail_chain_cycles > self.exit_cycles + self.entry_cycles:
+            raise broken_rule(
+                "tail_chain_cycles must not exceed exit and entry together",
+                str(self.tail_chain_cycles),
+                "correct the cycles",
+            )
+        return self
 
 
 class CostRow(Record):
@@ -156,11 +216,12 @@ class TargetHead(Record):
     name: Text
     title: Text
     core: Text
+    floating_point_unit: Literal["none", "f32", "f64"]
     price_USD: Annotated[float, Field(ge=0, allow_inf_nan=False)]  # indicative, in a large order
     exact_arithmetic: bool  # true for the ideal machine only: arithmetic is bound to f64
     clock: Clock
     memory: Memory
-    step_timer: Timer
+    step_timer: StepTimer
     pwm: Timer
     interrupt: Interrupt
 
@@ -168,7 +229,8 @@ class TargetHead(Record):
 class TargetFile(TargetHead):
     """A data file as written: cycles are instruction cycles, costs stand in groups with a source each."""
 
-    price_source: Text
+    core_source: Text
+    price_source: Annotated[str, Field(pattern=r"^(indicative|definition)\b")]
     costs: dict[str, CostGroup]
     routines: Routines
 

@@ -1,8 +1,11 @@
-"""The functions of the dialect: scale, abs, wrap_add, wrap_sub, min, max."""
+"""The functions of the dialect: scale, abs, min, max, wrap_..., sat_..., mul_wide."""
+
+from typing import Final
 
 from controllers import opcodes
-from controllers.kinds import Kind
+from controllers.kinds import Kind, doubled
 from controllers.lower.constants import OutOfRangeError, checked, fold_wrap
+from controllers.lower.jumps import emit_jump
 from controllers.lower.scope import ConstantName, Operand, Scope, describe
 from controllers.parse.tree import Call
 
@@ -36,8 +39,8 @@ def lower_abs(scope: Scope, node: Call, x: Operand, dst: int | None) -> Operand:
     _emit_move(scope, kind, slot, x.slot)
     positive = emitter.new_label()
     zero = emitter.constant(kind, 0.0 if kind.is_float else 0)
-    emitter.emit(_not_lt(kind), kind, a=slot, b=zero, extra=positive)
-    emitter.emit(opcodes.F_NEG if kind.is_float else opcodes.NEG, kind, slot, slot)
+    emit_jump(emitter, "not <", kind, slot, zero, positive)
+    emitter.emit(negation(kind), kind, slot, slot)
     emitter.place(positive)
     return Operand(x.type, slot=slot, is_fresh=x.is_fresh or dst is None)
 
@@ -61,6 +64,10 @@ def lower_wrap(scope: Scope, node: Call, a: Operand, b: Operand, dst: int | None
             node.at, f"{node.function} takes integers", found, "use ticks, u16, u32 ..."
         )
     kind = a.type.kind
+    if kind.is_wide:
+        raise scope.source.refuse(
+            node.at, f"{node.function} takes at most 32 bits", describe(a.type), "use + or -"
+        )
     sign = "+" if node.function == "wrap_add" else "-"
     if a.value is not None and b.value is not None:
         return Operand(a.type, fold_wrap(sign, int(a.value), int(b.value), kind))
@@ -83,18 +90,60 @@ def lower_choice(scope: Scope, node: Call, a: Operand, b: Operand, dst: int | No
     done = emitter.new_label()
     low, high = (second, first) if is_min else (first, second)
     if slot == second:
-        emitter.emit(opcodes.F_JUMP_LT if kind.is_float else opcodes.JUMP_LT, kind, a=low, b=high, extra=done)
+        emit_jump(emitter, "<", kind, low, high, done)
         _emit_move(scope, kind, slot, first)
     else:
         _emit_move(scope, kind, slot, first)
-        emitter.emit(_not_lt(kind), kind, a=low, b=high, extra=done)
+        emit_jump(emitter, "not <", kind, low, high, done)
         _emit_move(scope, kind, slot, second)
     emitter.place(done)
     return Operand(a.type, slot=slot, is_fresh=a.is_fresh or dst is None)
 
 
-def _not_lt(kind: Kind) -> int:
-    return opcodes.F_JUMP_NOT_LT if kind.is_float else opcodes.JUMP_NOT_LT
+def negation(kind: Kind) -> int:
+    """Opcode of unary minus."""
+    if kind.is_wide:
+        return opcodes.WIDE_NEG
+    return opcodes.F_NEG if kind.is_float else opcodes.NEG
+
+
+_SATURATING: Final = {
+    "sat_add": (opcodes.SAT_ADD, opcodes.F_ADD),
+    "sat_sub": (opcodes.SAT_SUB, opcodes.F_SUB),
+    "sat_mul": (opcodes.SAT_MUL_SHIFT, opcodes.F_MUL),
+}
+
+
+def lower_saturating(scope: Scope, node: Call, a: Operand, b: Operand, dst: int | None) -> Operand:
+    """sat_add, sat_sub, sat_mul: the result is held within the kind; floats have their infinities."""
+    if a.type is None or a.type.kind.is_wide:
+        found = "literals" if a.type is None else describe(a.type)
+        raise scope.source.refuse(node.at, f"{node.function} takes values of at most 32 bits", found,
+                                  "use variables, or sat(kind, x)")  # fmt: skip
+    kind = a.type.kind
+    integer, real = _SATURATING[node.function]
+    shift = kind.fraction_bits if integer == opcodes.SAT_MUL_SHIFT else 0
+    slot = scope.destination(a.type, dst)
+    scope.emitter.emit(
+        real if kind.is_float else integer, kind, slot, scope.slot_of(a), scope.slot_of(b), shift
+    )
+    return Operand(a.type, slot=slot, is_fresh=dst is None)
+
+
+def lower_mul_wide(scope: Scope, node: Call, a: Operand, b: Operand, dst: int | None) -> Operand:
+    """mul_wide: the whole product, in the integer kind of twice the width."""
+    wide = None
+    if a.type is not None and a.type.kind.is_integer and not a.type.is_number:
+        wide = doubled(a.type.kind)
+    if a.type is None or wide is None:
+        found = "literals" if a.type is None else describe(a.type)
+        raise scope.source.refuse(
+            node.at, "mul_wide takes integers of 8 to 32 bits", found, "convert them first"
+        )
+    result = scope.types.named(wide.name)
+    slot = scope.destination(result, dst)
+    scope.emitter.emit(opcodes.MUL_WIDE, wide, slot, scope.slot_of(a), scope.slot_of(b), a.type.kind.index)
+    return Operand(result, slot=slot, is_fresh=dst is None)
 
 
 def _emit_move(scope: Scope, kind: Kind, slot: int, source: int) -> None:

@@ -6,26 +6,10 @@ from typing import Any, Final
 
 from controllers import opcodes
 from controllers.lower.expressions import lower_pair
+from controllers.lower.jumps import emit_jump
 from controllers.lower.scope import Scope
 from controllers.parse.tree import Compare, Condition, Junction, Not
 
-# (integer opcode, float opcode, operands swapped): jump when the comparison holds, when it does not
-_WHEN_TRUE: Final = {
-    "<": (opcodes.JUMP_LT, opcodes.F_JUMP_LT, False),
-    "<=": (opcodes.JUMP_LE, opcodes.F_JUMP_LE, False),
-    ">": (opcodes.JUMP_LT, opcodes.F_JUMP_LT, True),
-    ">=": (opcodes.JUMP_LE, opcodes.F_JUMP_LE, True),
-    "==": (opcodes.JUMP_EQ, opcodes.F_JUMP_EQ, False),
-    "!=": (opcodes.JUMP_NE, opcodes.F_JUMP_NE, False),
-}
-_WHEN_FALSE: Final = {
-    "<": (opcodes.JUMP_NOT_LT, opcodes.F_JUMP_NOT_LT, False),
-    "<=": (opcodes.JUMP_NOT_LE, opcodes.F_JUMP_NOT_LE, False),
-    ">": (opcodes.JUMP_NOT_LT, opcodes.F_JUMP_NOT_LT, True),
-    ">=": (opcodes.JUMP_NOT_LE, opcodes.F_JUMP_NOT_LE, True),
-    "==": (opcodes.JUMP_NE, opcodes.F_JUMP_NE, False),
-    "!=": (opcodes.JUMP_EQ, opcodes.F_JUMP_EQ, False),
-}
 _FOLDS: Final[dict[str, Callable[[Any, Any], bool]]] = {
     "<": operator.lt, "<=": operator.le, ">": operator.gt,
     ">=": operator.ge, "==": operator.eq, "!=": operator.ne,
@@ -69,9 +53,5 @@ def _jump_compare(scope: Scope, node: Compare, label: int, when: bool) -> None:
             emitter.emit(opcodes.JUMP, scope.types.ticks.kind, extra=label)
         return
     assert a.type is not None
-    kind = a.type.kind
-    integer, real, is_swapped = (_WHEN_TRUE if when else _WHEN_FALSE)[node.operator]
-    first, second = scope.slot_of(a), scope.slot_of(b)
-    if is_swapped:
-        first, second = second, first
-    emitter.emit(real if kind.is_float else integer, kind, a=first, b=second, extra=label)
+    comparison = node.operator if when else f"not {node.operator}"
+    emit_jump(emitter, comparison, a.type.kind, scope.slot_of(a), scope.slot_of(b), label)

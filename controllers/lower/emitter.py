@@ -1,10 +1,13 @@
 """Where instructions and slots are written down while a law is compiled."""
 
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 from controllers.kinds import Kind
 from controllers.lower.constants import Stored
+from controllers.opcodes import OPCODES
 from controllers.program import SLOT_CONST, SLOT_STATIC, SLOT_TEMP
 
 _UNPLACED: Final = -1
@@ -47,7 +50,8 @@ class Emitter:
     line: int = 0
     _constants: dict[tuple[Kind, str], int] = field(default_factory=dict)
     _free: dict[Kind, list[int]] = field(default_factory=dict)
-    _used: list[int] = field(default_factory=list)
+    _used: dict[int, int] = field(default_factory=dict)  # temporary in use -> row from which on
+    _locals: dict[tuple[str, Kind], list[int]] = field(default_factory=dict)
 
     def emit(self, op: int, kind: Kind, dst: int = 0, a: int = 0, b: int = 0, extra: int = 0) -> None:
         """Append one instruction."""
@@ -67,6 +71,13 @@ class Emitter:
         self.slots.append(Slot(kind, SLOT_STATIC, initial, name))
         return len(self.slots) - 1
 
+    def row(self, name: str, kind: Kind, slot_class: int, values: Sequence[Stored]) -> int:
+        """First slot of the elements of an array or a table, which stand one after the other."""
+        first = len(self.slots)
+        for number, value in enumerate(values):
+            self.slots.append(Slot(kind, slot_class, value, f"{name}[{number}]"))
+        return first
+
     def constant(self, kind: Kind, stored: Stored) -> int:
         """Slot of a constant, shared between its uses."""
         key = (kind, repr(stored))
@@ -82,24 +93,50 @@ class Emitter:
             self.slots.append(Slot(kind, SLOT_TEMP, 0.0 if kind.is_float else 0))
             free.append(len(self.slots) - 1)
         slot = free.pop()
-        self._used.append(slot)
+        self._used[slot] = len(self.rows)
         return slot
 
-    def keep(self, slot: int) -> None:
-        """The temporary becomes a local variable: `release` leaves it alone."""
-        self._used.remove(slot)
+    def local(self, name: str, kind: Kind) -> int:
+        """Slot of a new local variable or argument, given back by `free`."""
+        free = self._locals.setdefault((name, kind), [])
+        if free:
+            return free.pop()
+        self.slots.append(Slot(kind, SLOT_TEMP, 0.0 if kind.is_float else 0, name))
+        return len(self.slots) - 1
+
+    def keep(self, slot: int, name: str) -> int:
+        """The value of a temporary becomes the local variable `name`. Returns its slot: a new one, since the
+        temporary may have served other statements, and a slot holds one variable."""
+        self.slots.append(replace(self.slots[slot], name=name))
+        kept = len(self.slots) - 1
+        for row in self.rows[self._used[slot] :]:
+            roles = zip(("dst", "a", "b"), OPCODES[row.op].shape, strict=False)
+            for column in (column for column, role in roles if role == "slot"):
+                if getattr(row, column) == slot:
+                    setattr(row, column, kept)
+        return kept
 
     def release(self) -> None:
         """The statement is over: its temporaries can be used again."""
         for slot in self._used:
-            self.free(slot)
+            self._free[self.slots[slot].kind].append(slot)
         self._used.clear()
 
+    @contextmanager
+    def held(self) -> Iterator[None]:
+        """Inside, `release` leaves the temporaries of the statement around it alone."""
+        outer, line = self._used, self.line
+        self._used = {}
+        yield
+        self._used, self.line = outer, line
+
     def free(self, slot: int) -> None:
-        """A local variable is out of scope."""
-        self._free[self.slots[slot].kind].append(slot)
+        """A local variable is out of scope; only one of the same name takes its slot again."""
+        entry = self.slots[slot]
+        self._locals.setdefault((entry.name, entry.kind), []).append(slot)
 
     def begin_handler(self) -> int:
         """pc of the next instruction; the temporaries of other handlers are not used from here on."""
         self._free.clear()
+        self._locals.clear()
         return len(self.rows)

@@ -9,29 +9,37 @@ from typing import Any, Final
 
 from controllers import opcodes
 from controllers.kinds import Kind
-from controllers.lower import calls, strength
-from controllers.lower.constants import INTEGER_FOLDS, OutOfRangeError, checked, fold, fold_shift
-from controllers.lower.conversions import lower_conversion
-from controllers.lower.scope import ConstantName, Operand, Scope, StaticName, describe
+from controllers.lower import calls, elements, folding, invoke, strength
+from controllers.lower.conversions import lower_conversion, lower_recast
+from controllers.lower.scope import ArrayName, ConstantName, Operand, Scope, StaticName, describe
 from controllers.lower.types import Type
 from controllers.parse.source import Position, RefusedError
 from controllers.parse.tree import (
     Binary,
     Call,
     Convert,
+    Element,
     Expression,
+    Invoke,
+    Length,
     Literal,
     Member,
     Name,
     Negative,
     Read,
+    Recast,
+    has_invoke,
 )
 from controllers.ports import HW_CONSTANTS, IN_PORTS, OUT_PORTS
 
 _INTEGER_OPS: Final = {
     "+": opcodes.ADD, "-": opcodes.SUB, "*": opcodes.MUL,
     "/": opcodes.DIV, "//": opcodes.DIV, "%": opcodes.MOD,
-    "&": opcodes.AND, "|": opcodes.OR, "^": opcodes.XOR, "<<": opcodes.SHL, ">>": opcodes.SHR,
+    "&": opcodes.AND, "|": opcodes.OR, "^": opcodes.XOR,
+}  # fmt: skip
+_WIDE_OPS: Final = {
+    "+": opcodes.WIDE_ADD, "-": opcodes.WIDE_SUB, "*": opcodes.WIDE_MUL,
+    "//": opcodes.WIDE_DIV, "%": opcodes.WIDE_MOD,
 }  # fmt: skip
 _FIXED_OPS: Final = {"*": opcodes.MUL_SHIFT, "/": opcodes.DIV_SHIFT}
 _FLOAT_OPS: Final = {"+": opcodes.F_ADD, "-": opcodes.F_SUB, "*": opcodes.F_MUL, "/": opcodes.F_DIV}
@@ -58,8 +66,8 @@ def lower_typed(scope: Scope, node: Expression, wanted: Type, what: str, dst: in
 
 
 def lower_pair(scope: Scope, at: Position, left: Expression, right: Expression) -> tuple[Operand, Operand]:
-    """Two operands of one type; a literal takes the type of the other."""
-    a = lower_expression(scope, left)
+    """Two operands of one type; a literal takes the type of the other. The left one is read first."""
+    a = settled(scope, lower_expression(scope, left), right)
     b = lower_expression(scope, right)
     if a.type is None and b.type is not None:
         a = scope.typed(left.at, a, b.type)
@@ -73,6 +81,15 @@ def lower_pair(scope: Scope, at: Position, left: Expression, right: Expression) 
     return a, b
 
 
+def settled(scope: Scope, operand: Operand, later: Expression) -> Operand:
+    """`operand`, read now where a helper called in `later` could change the variable it stands in."""
+    if operand.type is None or operand.value is not None or operand.is_fresh or not has_invoke(later):
+        return operand
+    slot = scope.emitter.temporary(operand.type.kind)
+    invoke.emit_move(scope, operand.type, slot, operand.slot)
+    return Operand(operand.type, slot=slot, is_fresh=True)
+
+
 def _lower_literal(scope: Scope, node: Literal, dst: int | None) -> Operand:
     del scope, dst
     return Operand(None, node.value)
@@ -83,6 +100,8 @@ def _lower_name(scope: Scope, node: Name, dst: int | None) -> Operand:
     frame = scope.frame
     if node.name in frame.counters:
         return Operand(None, frame.counters[node.name])
+    if node.name in frame.unchanged:
+        return frame.unchanged[node.name]
     if node.name not in frame.types:
         raise scope.source.refuse(
             node.at, "a local variable is assigned first", node.name, "assign it, or write self."
@@ -107,6 +126,10 @@ def _lower_member(scope: Scope, node: Member, dst: int | None) -> Operand:
         raise RefusedError(node.name)
     if isinstance(symbol, StaticName):
         return Operand(symbol.type, slot=symbol.slot)
+    if isinstance(symbol, ArrayName):
+        raise scope.source.refuse(
+            node.at, "an array is used by its elements", node.name, f"write self.{node.name}[...]"
+        )
     if symbol.type.word == "gain":
         raise scope.source.refuse(
             node.at, "a gain is used in scale(x, gain)", node.name, "use scale, or a number"
@@ -139,22 +162,12 @@ def _lower_hw_constant(scope: Scope, node: Read) -> Operand:
 def _lower_negative(scope: Scope, node: Negative, dst: int | None) -> Operand:
     operand = lower_expression(scope, node.operand)
     if operand.value is not None:
-        return _fold_negative(scope, node, operand)
+        return folding.fold_negative(scope, node, operand)
     assert operand.type is not None
     kind = operand.type.kind
     slot = scope.destination(operand.type, dst)
-    scope.emitter.emit(opcodes.F_NEG if kind.is_float else opcodes.NEG, kind, slot, operand.slot)
+    scope.emitter.emit(calls.negation(kind), kind, slot, operand.slot)
     return Operand(operand.type, slot=slot, is_fresh=dst is None)
-
-
-def _fold_negative(scope: Scope, node: Negative, operand: Operand) -> Operand:
-    assert operand.value is not None
-    if operand.type is None or operand.type.kind.is_float:
-        return Operand(operand.type, -operand.value)
-    try:
-        return Operand(operand.type, checked(-int(operand.value), operand.type.kind))
-    except OutOfRangeError:
-        raise scope.refuse_constant(node.at, operand.type, scope.source.text(node.at)) from None
 
 
 def _lower_binary(scope: Scope, node: Binary, dst: int | None) -> Operand:
@@ -164,7 +177,7 @@ def _lower_binary(scope: Scope, node: Binary, dst: int | None) -> Operand:
     if a.type is not None:
         _check_operator(scope, node, a.type)
     if a.value is not None and b.value is not None:
-        return _fold_binary(scope, node, a, b)
+        return folding.fold_binary(scope, node, a, b)
     if node.operator in ("/", "//", "%") and b.value == 0:
         where = node.right.at
         raise scope.source.refuse(
@@ -182,6 +195,8 @@ def _select(sign: str, kind: Kind) -> tuple[int, int]:
     """Opcode and column `extra` of an arithmetic operator."""
     if kind.is_float:
         return _FLOAT_OPS[sign], 0
+    if kind.is_wide:
+        return _WIDE_OPS[sign], 0
     if kind.is_fixed and sign in _FIXED_OPS:
         return _FIXED_OPS[sign], kind.fraction_bits
     return _INTEGER_OPS[sign], 0
@@ -198,35 +213,6 @@ def _check_operator(scope: Scope, node: Binary, kind: Type) -> None:
     )
 
 
-def _fold_binary(scope: Scope, node: Binary, a: Operand, b: Operand) -> Operand:
-    assert a.value is not None
-    assert b.value is not None
-    try:
-        if a.type is not None:
-            return Operand(a.type, fold(node.operator, a.value, b.value, a.type.kind))
-        return Operand(None, _fold_literals(node.operator, a.value, b.value))
-    except (OutOfRangeError, TypeError, OverflowError):
-        rule = (
-            "a constant expression has a value" if a.type is None else f"a constant fits {describe(a.type)}"
-        )
-        raise scope.source.refuse(node.at, rule, scope.source.text(node.at), "correct the numbers") from None
-
-
-def _fold_literals(sign: str, a: float, b: float) -> int | float:
-    """Literals keep Python's unbounded numbers; / is exact, // and % truncate as in C."""
-    if sign in ("/", "//", "%") and b == 0:
-        raise OutOfRangeError
-    if sign == "/":
-        return a / b
-    if not (isinstance(a, int) and isinstance(b, int)):
-        return {"+": a + b, "-": a - b, "*": a * b}[sign] if sign in "+-*" else _refuse_literal()
-    return INTEGER_FOLDS[sign](a, b)
-
-
-def _refuse_literal() -> float:
-    raise OutOfRangeError
-
-
 def _lower_shift(scope: Scope, node: Binary, dst: int | None) -> Operand:
     """x << n, x >> n with a constant n below the width of x."""
     a = lower_expression(scope, node.left)
@@ -240,34 +226,37 @@ def _lower_shift(scope: Scope, node: Binary, dst: int | None) -> Operand:
             "write the number of bits",
         )  # fmt: skip
     if a.value is not None:
-        return _fold_shift(scope, node, a, count.value)
+        return folding.fold_shifted(scope, node, a, count.value)
     assert a.type is not None
     slot = scope.destination(a.type, dst)
-    scope.emitter.emit(_INTEGER_OPS[node.operator], a.type.kind, slot, a.slot, extra=count.value)
+    op = strength.shift_opcode(a.type.kind, node.operator == "<<")
+    scope.emitter.emit(op, a.type.kind, slot, a.slot, extra=count.value)
     return Operand(a.type, slot=slot, is_fresh=dst is None)
 
 
-def _fold_shift(scope: Scope, node: Binary, a: Operand, count: int) -> Operand:
-    if not isinstance(a.value, int):
-        raise scope.source.refuse(
-            node.at, "a shift takes an integer", scope.source.text(node.at), "use * or /"
-        )
-    if a.type is None:
-        return Operand(None, a.value << count if node.operator == "<<" else a.value >> count)
-    try:
-        return Operand(a.type, fold_shift(node.operator, a.value, count, a.type.kind))
-    except OutOfRangeError:
-        raise scope.refuse_constant(node.at, a.type, scope.source.text(node.at)) from None
-
-
 def _lower_convert(scope: Scope, node: Convert, dst: int | None) -> Operand:
-    target = scope.types.resolve(scope.source, node.kind)
-    if target.word == "gain":
-        raise scope.source.refuse(
-            node.at, "only a parameter can be a gain", scope.source.text(node.at), "use number"
-        )
+    target = scope.types.of_value(scope.source, node.kind)
     operand = lower_expression(scope, node.operand)
     return lower_conversion(scope, node, operand, target, dst)
+
+
+def _lower_recast(scope: Scope, node: Recast, dst: int | None) -> Operand:
+    target = scope.types.of_value(scope.source, node.kind)
+    return lower_recast(scope, node, lower_expression(scope, node.operand), target, dst)
+
+
+def _lower_element(scope: Scope, node: Element, dst: int | None) -> Operand:
+    return elements.lower_element(scope, node, lower_expression(scope, node.index), dst)
+
+
+def _lower_length(scope: Scope, node: Length, dst: int | None) -> Operand:
+    del dst
+    return elements.lower_length(scope, node)
+
+
+def _lower_invoke(scope: Scope, node: Invoke, dst: int | None) -> Operand:
+    del dst
+    return invoke.lower_value(scope, node, lower_typed, scope.block)
 
 
 def _lower_call(scope: Scope, node: Call, dst: int | None) -> Operand:
@@ -278,9 +267,7 @@ def _lower_call(scope: Scope, node: Call, dst: int | None) -> Operand:
     if node.function == "abs":
         return calls.lower_abs(scope, node, lower_expression(scope, node.operands[0]), dst)
     a, b = lower_pair(scope, node.at, node.operands[0], node.operands[1])
-    if node.function in ("wrap_add", "wrap_sub"):
-        return calls.lower_wrap(scope, node, a, b, dst)
-    return calls.lower_choice(scope, node, a, b, dst)
+    return _CALLS[node.function](scope, node, a, b, dst)
 
 
 def _gain_of(scope: Scope, node: Expression) -> ConstantName:
@@ -298,6 +285,16 @@ def _gain_of(scope: Scope, node: Expression) -> ConstantName:
     )
 
 
+_CALLS: Final[dict[str, Callable[[Scope, Call, Operand, Operand, int | None], Operand]]] = {
+    "min": calls.lower_choice,
+    "max": calls.lower_choice,
+    "wrap_add": calls.lower_wrap,
+    "wrap_sub": calls.lower_wrap,
+    "sat_add": calls.lower_saturating,
+    "sat_sub": calls.lower_saturating,
+    "sat_mul": calls.lower_saturating,
+    "mul_wide": calls.lower_mul_wide,
+}
 _LOWER: Final[dict[type[Any], Callable[[Scope, Any, int | None], Operand]]] = {
     Literal: _lower_literal,
     Name: _lower_name,
@@ -306,5 +303,9 @@ _LOWER: Final[dict[type[Any], Callable[[Scope, Any, int | None], Operand]]] = {
     Negative: _lower_negative,
     Binary: _lower_binary,
     Convert: _lower_convert,
+    Recast: _lower_recast,
+    Element: _lower_element,
+    Length: _lower_length,
+    Invoke: _lower_invoke,
     Call: _lower_call,
 }

@@ -76,6 +76,8 @@ def split_gain(value: float, shift_limit: int) -> tuple[int, int]:
     """
     if value == 0:
         return 0, 0
+    if not math.isfinite(value):
+        raise OutOfRangeError
     shift = min(_MANTISSA_BITS - math.frexp(value)[1], shift_limit)
     mantissa = nearest_integer(Fraction(value) * Fraction(2) ** shift)
     if abs(mantissa) == 1 << _MANTISSA_BITS:

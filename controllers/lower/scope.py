@@ -1,6 +1,6 @@
 """What the lowering functions share: the law's names, the method being compiled, and operands."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 from controllers.lower.constants import OutOfRangeError, Stored, encode, is_exact
@@ -42,24 +42,38 @@ class ConstantName:
     shift: int = 0
 
 
-Symbol = StaticName | ConstantName
+@dataclass(frozen=True)
+class ArrayName:
+    """An array, or a table where `values` are given; its elements stand from `slot` on."""
+
+    type: Type
+    slot: int
+    length: int
+    values: tuple[Stored, ...] = ()
+
+
+Symbol = StaticName | ConstantName | ArrayName
 
 
 @dataclass
 class Frame:
-    """One method being compiled (or inlined): its locals, loop counters and where `return` goes."""
+    """One method being compiled (or inlined): its locals, loop counters, arguments that stay what they are, where `return`
+    goes, and type and slot of its result."""
 
     method: str
     end: int
+    result: tuple[Type, int] | None = None
     types: dict[str, Type | None] = field(default_factory=dict)
     slots: dict[str, int] = field(default_factory=dict)
     assigned: set[str] = field(default_factory=set)
     counters: dict[str, int] = field(default_factory=dict)
+    unchanged: dict[str, Operand] = field(default_factory=dict)
+    is_guarding: bool = False
 
 
 @dataclass
 class Scope:
-    """The state of one compilation."""
+    """The state of one compilation. `block` compiles a method's statements: expressions call helpers."""
 
     source: Source
     types: Types
@@ -67,9 +81,11 @@ class Scope:
     symbols: Mapping[str, Symbol | None]
     methods: Mapping[str, Method]
     hw_values: Mapping[str, ConstantName]
+    block: "Callable[[Scope, Method], bool]"
     rounding: list[Rounding] = field(default_factory=list)
     frames: list[Frame] = field(default_factory=list)
     called: set[str] = field(default_factory=set)
+    is_masked: bool = False
 
     @property
     def frame(self) -> Frame:
@@ -95,14 +111,14 @@ class Scope:
         try:
             stored = encode(operand.value, wanted.kind)
         except OutOfRangeError:
-            raise self.refuse_constant(at, wanted, f"{operand.value:g}") from None
+            raise self.refuse_constant(at, wanted, number_text(operand.value)) from None
         self._report_rounding(at, operand.value, stored, wanted)
         return Operand(wanted, stored)
 
     def _report_rounding(self, at: Position, value: Stored, stored: Stored, wanted: Type) -> None:
         if not is_exact(value, stored, wanted.kind):
             held = float(stored) / (1 << wanted.kind.fraction_bits)
-            report = Rounding(f"literal in line {at.line}", float(value), held, "")
+            report = Rounding(f"literal in {self.source.place_in_words(at.line)}", float(value), held, "")
             if report not in self.rounding:
                 self.rounding.append(report)
 
@@ -118,9 +134,16 @@ def describe(kind: Type) -> str:
     return kind.word if kind.word == kind.kind.name else f"{kind.word} ({kind.kind.name})"
 
 
+def number_text(value: Stored) -> str:
+    """A number as messages name it: integers in full."""
+    return str(value) if isinstance(value, int) else f"{value:g}"
+
+
 def range_of(kind: Type) -> str:
     """The range of a type as messages state it."""
     if kind.kind.is_float:
         return "the finite floats"
+    if not kind.kind.is_fixed:
+        return f"{kind.kind.low}..{kind.kind.high}"
     scale = 1 << kind.kind.fraction_bits
     return f"{kind.kind.low / scale:.10g}..{kind.kind.high / scale:.10g}"

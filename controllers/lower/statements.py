@@ -6,27 +6,31 @@ from typing import Any, Final
 
 from controllers import opcodes
 from controllers.kinds import U8
+from controllers.lower import elements, invoke
 from controllers.lower.conditions import jump_unless
-from controllers.lower.expressions import lower_expression, lower_typed
+from controllers.lower.expressions import lower_expression, lower_typed, settled
 from controllers.lower.scope import Frame, Operand, Scope, StaticName
 from controllers.lower.types import Type
 from controllers.parse.source import Position, RefusedError
 from controllers.parse.tree import (
     Assign,
+    Element,
     Expression,
+    Guard,
     If,
     Invoke,
     Loop,
     Member,
+    Method,
     Name,
     Return,
     Statement,
     Write,
 )
-from controllers.ports import OUT_PORTS
+from controllers.ports import OUT_MASK, OUT_PORTS
 
 LOOP_LIMIT: Final = 64
-_OUT_BY_NAME: Final = {port.name: port for port in OUT_PORTS}
+_OUT_BY_NAME: Final = {port.name: port for port in OUT_PORTS if port.index != OUT_MASK}
 
 
 def lower_block(scope: Scope, block: Iterable[Statement]) -> bool:
@@ -37,21 +41,24 @@ def lower_block(scope: Scope, block: Iterable[Statement]) -> bool:
             goes_on = _LOWER[type(statement)](scope, statement)
         except RefusedError:
             _poison(scope, statement)
-            goes_on = True
+            goes_on = not isinstance(statement, Return)
         scope.emitter.release()
         if not goes_on:
             return False
     return True
 
 
-def lower_method(scope: Scope, name: str, end: int) -> None:
-    """Compile the body of a method in a frame of its own; `return` goes to `end`."""
-    scope.frames.append(Frame(name, end))
-    scope.called.add(name)
-    lower_block(scope, scope.methods[name].body)
-    for slot in scope.frame.slots.values():
-        scope.emitter.free(slot)
-    scope.frames.pop()
+def lower_body(scope: Scope, method: Method) -> bool:
+    """Compile the statements of a method; False where its end is never reached."""
+    return lower_block(scope, method.body)
+
+
+def lower_handler(scope: Scope, name: str, end: int) -> None:
+    """Compile a handler; `return` goes to `end`."""
+    method = scope.methods[name]
+    if method.arguments or method.result:
+        scope.source.refuse(method.at, "a handler takes self alone", name, "use variables of the class")
+    invoke.in_frame(scope, method, Frame(name, end), lower_body)
 
 
 def _poison(scope: Scope, statement: Statement) -> None:
@@ -62,7 +69,9 @@ def _poison(scope: Scope, statement: Statement) -> None:
 
 
 def _lower_assign(scope: Scope, node: Assign) -> bool:
-    if isinstance(node.target, Member):
+    if isinstance(node.target, Element):
+        _assign_element(scope, node.value, node.target)
+    elif isinstance(node.target, Member):
         symbol = scope.symbols.get(node.target.name)
         if node.target.name in scope.symbols and symbol is None:
             raise RefusedError(node.target.name)
@@ -83,10 +92,21 @@ def _assign(scope: Scope, value: Expression, wanted: Type, slot: int, name: str)
 
 
 def _move(scope: Scope, operand: Operand, wanted: Type, slot: int) -> None:
-    if operand.value is None and operand.slot == slot:
+    if operand.value is not None or operand.slot != slot:
+        invoke.emit_move(scope, wanted, slot, scope.slot_of(operand))
+
+
+def _assign_element(scope: Scope, value: Expression, target: Element) -> None:
+    array = elements.array_of(scope, target.at, target.name)
+    if array.values:
+        raise scope.source.refuse(target.at, "a table is constant", target.name, "declare it with array")
+    index = settled(scope, lower_expression(scope, target.index), value)
+    number = elements.constant_index(scope, target, array, index)
+    if number is not None:
+        _assign(scope, value, array.type, array.slot + number, target.name)
         return
-    op = opcodes.F_MOVE if wanted.kind.is_float else opcodes.MOVE
-    scope.emitter.emit(op, wanted.kind, slot, scope.slot_of(operand))
+    operand = lower_typed(scope, value, array.type, target.name)
+    elements.emit_store(scope, array, index, scope.slot_of(operand))
 
 
 def _assign_local(scope: Scope, node: Assign, target: Name) -> None:
@@ -111,9 +131,11 @@ def _assign_new(scope: Scope, node: Assign, target: Name) -> None:
             node.value.at, "a local variable takes the type of its value", scope.source.text(node.value.at),
             "write the kind, such as u16(0)",
         )  # fmt: skip
-    slot = operand.slot if operand.is_fresh else scope.emitter.temporary(operand.type.kind)
-    _move(scope, operand, operand.type, slot)
-    scope.emitter.keep(slot)
+    if operand.is_fresh and operand.value is None:
+        slot = scope.emitter.keep(operand.slot, target.name)
+    else:
+        slot = scope.emitter.local(target.name, operand.type.kind)
+        _move(scope, operand, operand.type, slot)
     scope.frame.types[target.name] = operand.type
     scope.frame.slots[target.name] = slot
 
@@ -130,14 +152,32 @@ def _lower_write(scope: Scope, node: Write) -> bool:
 
 
 def _lower_invoke(scope: Scope, node: Invoke) -> bool:
-    if node.method not in scope.methods:
-        raise scope.source.refuse(node.at, "a helper is a method of the class", node.method, "define it")
-    if node.method in (frame.method for frame in scope.frames):
-        raise scope.source.refuse(node.at, "a method does not call itself", node.method, "write a loop")
-    end = scope.emitter.new_label()
-    lower_method(scope, node.method, end)
-    scope.emitter.place(end)
+    method = invoke.helper_of(scope, node)
+    if method.result is not None:
+        lower_expression(scope, node)
+    else:
+        invoke.expand(scope, node, method, None, lower_typed, lower_body)
     return True
+
+
+def _lower_guard(scope: Scope, node: Guard) -> bool:
+    """Interrupts are masked before the block and unmasked after it."""
+    if scope.is_masked:
+        raise scope.source.refuse(
+            node.at, "interrupts are masked already", scope.source.text(node.at), "remove it"
+        )
+    _write_mask(scope, 1)
+    scope.is_masked = scope.frame.is_guarding = True
+    with scope.emitter.held():
+        lower_block(scope, node.body)
+    scope.is_masked = scope.frame.is_guarding = False
+    _write_mask(scope, 0)
+    return True
+
+
+def _write_mask(scope: Scope, level: int) -> None:
+    slot = scope.emitter.constant(U8, level)
+    scope.emitter.emit(opcodes.OUT, U8, a=slot, extra=OUT_MASK)
 
 
 def _lower_if(scope: Scope, node: If) -> bool:
@@ -197,8 +237,20 @@ def _constant(scope: Scope, at: Position, operand: Operand) -> int:
 
 
 def _lower_return(scope: Scope, node: Return) -> bool:
-    del node
-    scope.emitter.emit(opcodes.JUMP, U8, extra=scope.frame.end)
+    frame = scope.frame
+    if frame.is_guarding:
+        raise scope.source.refuse(node.at, "no return while interrupts are masked",
+                                  scope.source.text(node.at), "return after the block")  # fmt: skip
+    if (node.value is None) != (frame.result is None):
+        rule, remedy = (
+            ("this method returns no value", "state the kind: def name(...) -> u16")
+            if frame.result is None
+            else ("every path returns a value", "write return and the value")
+        )
+        raise scope.source.refuse(node.at, rule, scope.source.text(node.at), remedy)
+    if node.value is not None and frame.result is not None:
+        _assign(scope, node.value, *frame.result, f"the value of {frame.method}")
+    scope.emitter.emit(opcodes.JUMP, U8, extra=frame.end)
     return False
 
 
@@ -208,5 +260,6 @@ _LOWER: Final[dict[type[Any], Callable[[Scope, Any], bool]]] = {
     Invoke: _lower_invoke,
     If: _lower_if,
     Loop: _lower_loop,
+    Guard: _lower_guard,
     Return: _lower_return,
 }

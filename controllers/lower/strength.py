@@ -19,7 +19,7 @@ def emit_cheaper(scope: Scope, sign: str, a: Operand, b: Operand, slot: int) -> 
     assert a.type is not None
     kind = a.type.kind
     power = _power_of_two(b, kind)
-    if power is None:
+    if power is None or (kind.is_wide and sign != "*" and (kind.signed or sign == "%")):
         return False
     if kind.is_float:
         return sign == "/" and _emit_reciprocal(scope, a, power, slot)
@@ -54,9 +54,15 @@ def _emit_shift(scope: Scope, a: Operand, power: int, slot: int) -> bool:
     if power == 0:
         scope.emitter.emit(opcodes.MOVE, a.type.kind, slot, a.slot)
     else:
-        op = opcodes.SHL if power > 0 else opcodes.SHR
-        scope.emitter.emit(op, a.type.kind, slot, a.slot, extra=abs(power))
+        scope.emitter.emit(shift_opcode(a.type.kind, power > 0), a.type.kind, slot, a.slot, extra=abs(power))
     return True
+
+
+def shift_opcode(kind: Kind, is_left: bool) -> int:
+    """Opcode of a shift."""
+    if kind.is_wide:
+        return opcodes.WIDE_SHL if is_left else opcodes.WIDE_SHR
+    return opcodes.SHL if is_left else opcodes.SHR
 
 
 def _emit_division(scope: Scope, a: Operand, power: int, slot: int) -> bool:

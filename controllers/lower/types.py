@@ -10,6 +10,7 @@ from controllers.parse.tree import Kindred
 
 NUMBER_OPERATORS: Final = ("+", "-", "*", "/")
 _INTEGER_OPERATORS: Final = ("+", "-", "*", "//", "%", "&", "|", "^", "<<", ">>")
+_WIDE_OPERATORS: Final = ("+", "-", "*", "//", "%", "<<", ">>")
 _FIXED_OPERATORS: Final = ("+", "-", "*", "/", "%")
 
 
@@ -30,6 +31,8 @@ class Type:
         """The arithmetic operators this type has."""
         if self.is_number or self.kind.is_float:
             return NUMBER_OPERATORS
+        if self.kind.is_wide:
+            return _WIDE_OPERATORS
         return _FIXED_OPERATORS if self.kind.is_fixed else _INTEGER_OPERATORS
 
 
@@ -46,6 +49,12 @@ class Types:
         if kind.word == "q":
             return self._resolve_fixed(source, kind)
         return self.named(kind.word)
+
+    def of_value(self, source: Source, kind: Kindred) -> Type:
+        """Type of a value as written; a gain is known at compile time only."""
+        if kind.word == "gain":
+            raise source.refuse(kind.at, "only a parameter can be a gain", kind.word, "use number")
+        return self.resolve(source, kind)
 
     def named(self, word: str) -> Type:
         """Type of a plain word."""

@@ -11,19 +11,30 @@ from controllers.parse.tree import (
     Compare,
     Condition,
     Convert,
+    Element,
     Expression,
+    Invoke,
     Junction,
     Kindred,
+    Length,
     Literal,
     Member,
     Name,
     Negative,
     Not,
     Read,
+    Recast,
 )
 
-KIND_WORDS: Final = ("u8", "i8", "u16", "i16", "u32", "i32", "f32", "f64", "number", "ticks", "gain")
-FUNCTION_ARITY: Final = {"min": 2, "max": 2, "abs": 1, "wrap_add": 2, "wrap_sub": 2, "scale": 2}
+KIND_WORDS: Final = (
+    "u8", "i8", "u16", "i16", "u32", "i32", "u64", "i64", "f32", "f64", "number", "ticks", "gain",
+)  # fmt: skip
+FUNCTION_ARITY: Final = {
+    "min": 2, "max": 2, "abs": 1, "wrap_add": 2, "wrap_sub": 2, "sat_add": 2, "sat_sub": 2, "sat_mul": 2,
+    "mul_wide": 2, "scale": 2,
+}  # fmt: skip
+LITERAL_LIMIT: Final = 1 << 64
+"""Integers known at compile time are smaller in size than this."""
 
 _BINARY: Final = {
     ast.Add: "+", ast.Sub: "-", ast.Mult: "*", ast.Div: "/", ast.FloorDiv: "//", ast.Mod: "%",
@@ -63,6 +74,8 @@ def _parse_constant(source: Source, node: ast.Constant) -> Expression:
         raise source.refuse(
             at, "a literal is a number", source.text(at), "write an integer or a decimal number"
         )
+    if isinstance(node.value, int) and node.value >= LITERAL_LIMIT:
+        raise source.refuse(at, "an integer literal fits 64 bits", source.text(at), "write a smaller number")
     return Literal(at, node.value)
 
 
@@ -105,16 +118,14 @@ def _parse_binary(source: Source, node: ast.BinOp) -> Expression:
 
 
 def _parse_call(source: Source, node: ast.Call) -> Expression:
-    """call = kind(e) | q(m, n)(e) | function(e, ...) | hw.port()"""
+    """call = kind(e) | q(m, n)(e) | function(e, ...) | len(self.name) | hw.port() | self.helper(e, ...)"""
     at = position_of(node)
-    if node.keywords:
-        where = position_of(node.keywords[0])
-        raise source.refuse(
-            where, "calls take no named arguments", source.text(where), "write the value alone"
-        )
+    check_unnamed(source, node)
     called = node.func
     if isinstance(called, ast.Attribute):
-        return _parse_port_read(source, node, called)
+        return _parse_method(source, node, called)
+    if isinstance(called, ast.Name) and called.id in _OTHER_CALLS:
+        return _OTHER_CALLS[called.id](source, node)
     if isinstance(called, ast.Call) or (isinstance(called, ast.Name) and called.id in KIND_WORDS):
         kind = parse_kind(source, called)
         _check_count(source, at, source.text(position_of(called)), len(node.args), 1)
@@ -125,23 +136,76 @@ def _parse_call(source: Source, node: ast.Call) -> Expression:
     raise _unknown_function(source, at, called)
 
 
+def check_unnamed(source: Source, node: ast.Call) -> None:
+    """Refuse `name=value` in a call."""
+    if node.keywords:
+        where = position_of(node.keywords[0])
+        raise source.refuse(
+            where, "calls take no named arguments", source.text(where), "write the value alone"
+        )
+
+
 def _unknown_function(source: Source, at: Position, called: ast.expr) -> RefusedError:
     found = source.text(position_of(called))
-    remedy = f"use a kind, {', '.join(FUNCTION_ARITY)} or a method of hw"
+    words = ", ".join((*FUNCTION_ARITY, *_OTHER_CALLS))
+    remedy = f"use a kind, {words} or a method of hw"
     return source.refuse(at, "no such function in the dialect", found, remedy)
 
 
-def _parse_port_read(source: Source, node: ast.Call, called: ast.Attribute) -> Expression:
-    """read = hw.port()"""
-    at = position_of(node)
-    owner = called.value.id if isinstance(called.value, ast.Name) else ""
+def invoked_method(source: Source, called: ast.expr) -> str | None:
+    """method = self.name | super().name; the name by which the law's methods are found, or None"""
+    if not isinstance(called, ast.Attribute):
+        return None
+    owner = ast.unparse(called.value)
     if owner == "self":
-        remedy = "call it as a statement, pass values in variables"
-        raise source.refuse(at, "a method has no value", source.text(at), remedy)
-    if owner != "hw":
+        return called.attr
+    return f"{source.base_class}.{called.attr}" if owner == "super()" else None
+
+
+def _parse_method(source: Source, node: ast.Call, called: ast.Attribute) -> Expression:
+    """read = hw.port(); invocation = method "(" e, ... ")" """
+    at = position_of(node)
+    method = invoked_method(source, called)
+    if method is not None:
+        return Invoke(at, method, tuple(parse_expression(source, operand) for operand in node.args))
+    if not isinstance(called.value, ast.Name) or called.value.id != "hw":
         raise _unknown_function(source, at, called)
     _check_count(source, at, f"hw.{called.attr}", len(node.args), 0)
     return Read(at, called.attr, is_constant=False)
+
+
+def _parse_recast(source: Source, node: ast.Call) -> Expression:
+    """recast = ("sat" | "wrap") "(" kind "," e ")" """
+    at = position_of(node)
+    assert isinstance(node.func, ast.Name)
+    _check_count(source, at, node.func.id, len(node.args), 2)
+    kind = parse_kind(source, node.args[0])
+    return Recast(at, node.func.id, kind, parse_expression(source, node.args[1]))
+
+
+def _parse_length(source: Source, node: ast.Call) -> Expression:
+    """length = "len" "(" self.name ")" """
+    at = position_of(node)
+    _check_count(source, at, "len", len(node.args), 1)
+    member = parse_expression(source, node.args[0])
+    if not isinstance(member, Member):
+        raise source.refuse(
+            member.at, "len takes an array or a table", source.text(member.at), "write self.NAME"
+        )
+    return Length(at, member.name)
+
+
+def parse_element(source: Source, node: ast.Subscript) -> Element:
+    """element = self.name "[" e "]" """
+    at = position_of(node)
+    owner = node.value
+    if not (
+        isinstance(owner, ast.Attribute) and isinstance(owner.value, ast.Name) and owner.value.id == "self"
+    ):
+        raise source.refuse(
+            at, "only arrays and tables of the class have elements", source.text(at), "write self.NAME[...]"
+        )
+    return Element(at, owner.attr, parse_expression(source, node.slice))
 
 
 def _check_count(source: Source, at: Position, called: str, found: int, wanted: int) -> None:
@@ -196,7 +260,12 @@ _REFUSED: Final[dict[type[ast.expr], tuple[str, str]]] = {
     ast.Compare: (_VALUE_RULE, _VALUE_REMEDY),
     ast.BoolOp: (_VALUE_RULE, _VALUE_REMEDY),
     ast.IfExp: ("no conditional expression in the dialect", "write an if statement"),
-    ast.Subscript: ("no arrays in the dialect", "write one variable for each element"),
+    ast.Slice: ("an index is one number", "write one element"),
+}
+_OTHER_CALLS: Final[dict[str, Callable[[Source, ast.Call], Expression]]] = {
+    "sat": _parse_recast,
+    "wrap": _parse_recast,
+    "len": _parse_length,
 }
 _EXPRESSIONS: Final[dict[type[ast.expr], Callable[[Source, Any], Expression]]] = {
     ast.Constant: _parse_constant,
@@ -205,6 +274,5 @@ _EXPRESSIONS: Final[dict[type[ast.expr], Callable[[Source, Any], Expression]]] =
     ast.UnaryOp: _parse_unary,
     ast.BinOp: _parse_binary,
     ast.Call: _parse_call,
+    ast.Subscript: parse_element,
 }
-
-__all__ = ["RefusedError", "binary_operator", "parse_condition", "parse_expression", "parse_kind"]

@@ -1,40 +1,101 @@
-"""A whole law file: source text -> `Law`. The text is parsed, never executed or imported."""
+"""A whole law: source text -> `Law`. The text is parsed, never executed or imported.
+
+A law derives from `Law`, or from a class of `controllers.bases` or `controllers.laws`: then it has that one's
+declarations and methods too, and what it declares or defines again replaces them.
+"""
 
 import ast
+from dataclasses import replace
 from pathlib import Path
-from typing import Final
+from typing import Final, NamedTuple
 
 from controllers.parse.declarations import parse_declaration
+from controllers.parse.expressions import parse_kind
 from controllers.parse.source import Position, RefusedError, Source, position_of
 from controllers.parse.statements import parse_block
-from controllers.parse.tree import Declaration, Law, Method
+from controllers.parse.tree import Argument, Declaration, Kindred, Law, Method
 from targets.errors import Fault, InputError
 
 _DIALECT: Final = "controllers.dialect"
-_TOP: Final = Position(1, 1, 2)
+_ROOT: Final = "Law"
+_PACKAGE: Final = Path(__file__).resolve().parents[1]
+_BASE_FOLDERS: Final = ("bases", "laws")
+_BASE_LIMIT: Final = 8  # files that one law derives through
 _DEPTH_LIMIT: Final = 80  # levels of the syntax tree: far above any law, far below Python's recursion limit
 
 
+class Base(NamedTuple):
+    """A class to derive from, as imported."""
+
+    path: Path
+    class_name: str
+
+
 def parse_law(path: Path) -> Law:
-    """Read the law file at `path`.
+    """Read the law file at `path`, and the files it derives from.
 
     Raises:
         InputError: with every fault of the text, each at file:line:col.
     """
-    source = Source(path, tuple(_read(path).split("\n")))
-    tree = _parse_python(source)
-    _check_depth(source, tree)
-    classes = [node for node in tree.body if isinstance(node, ast.ClassDef)]
-    for node in tree.body:
-        _check_top_level(source, node)
-    if len(classes) != 1:
-        source.refuse(
-            _TOP, "a law file holds one class derived from Law", f"{len(classes)} classes", "keep one"
-        )
-        source.raise_faults()
-    law = _parse_class(source, path.stem, classes[0])
+    source = Source()
+    law = _parse_file(source, path, ())
     source.raise_faults()
     return law
+
+
+def _parse_file(source: Source, path: Path, derived: tuple[Path, ...]) -> Law:
+    """file = docstring, imports, one class; `derived` are the files that led here."""
+    text = _read(path)
+    before = source.append(path, text)
+    top = Position(before + 1, 1, 2)
+    tree = _parse_python(source, text, before)
+    _check_depth(source, tree)
+    ast.increment_lineno(tree, before)
+    classes = [node for node in tree.body if isinstance(node, ast.ClassDef)]
+    bases: dict[str, Base] = {}
+    for node in tree.body:
+        _check_top_level(source, node, bases)
+    if len(classes) != 1:
+        source.refuse(
+            top, "a law file holds one class derived from Law", f"{len(classes)} classes", "keep one"
+        )
+        source.raise_faults()
+    law, base = _parse_class(source, path.stem, classes[0], bases)
+    if base is None:
+        return law
+    chain = (*derived, path.resolve())
+    if base.path in chain:
+        raise _stop(source, law.at, "a law does not derive from itself", base.path.stem, "derive from Law")
+    if len(chain) > _BASE_LIMIT:
+        rule = f"a law derives through at most {_BASE_LIMIT} files"
+        raise _stop(source, law.at, rule, base.path.stem, "derive from Law")
+    above = _parse_file(source, base.path, chain)
+    if base.class_name != above.class_name:
+        raise _stop(source, law.at, f"the class of {base.path.name} is {above.class_name}", base.class_name,
+                    "import that one")  # fmt: skip
+    return _joined(law, above)
+
+
+def _joined(law: Law, base: Law) -> Law:
+    """The law with what it takes over from its base, whose methods `super()` reaches as BASE.name."""
+    for name in (law.declarations.keys() & base.methods.keys()) | (
+        law.methods.keys() & base.declarations.keys()
+    ):
+        at = law.declarations[name].at if name in law.declarations else law.methods[name].at
+        law.source.refuse(at, f"{name} is a name of {base.class_name}", name, "choose another name")
+    above = {f"{base.class_name}.{name}": method for name, method in base.methods.items()}
+    return replace(
+        law,
+        declarations={**base.declarations, **law.declarations},
+        methods={**above, **base.methods, **law.methods},
+    )
+
+
+def _stop(source: Source, at: Position, rule: str, found: str, remedy: str) -> AssertionError:
+    """Record a fault after which nothing can be read, and raise all of them."""
+    source.refuse(at, rule, found, remedy)
+    source.raise_faults()
+    return AssertionError("unreachable")
 
 
 def _read(path: Path) -> str:
@@ -47,17 +108,15 @@ def _read(path: Path) -> str:
         ) from error
 
 
-def _parse_python(source: Source) -> ast.Module:
+def _parse_python(source: Source, text: str, before: int) -> ast.Module:
     try:
-        return ast.parse("\n".join(source.lines))
+        return ast.parse(text)
     except (SyntaxError, ValueError, RecursionError) as error:
-        line = getattr(error, "lineno", None) or 1
+        line = before + (getattr(error, "lineno", None) or 1)
         column = getattr(error, "offset", None) or 1
         reason = getattr(error, "msg", None) or str(error)
         at = Position(line, column, column + 1)
-        source.refuse(at, "a law is legal Python", reason, "correct the syntax")
-        source.raise_faults()
-        raise AssertionError("unreachable") from error
+        raise _stop(source, at, "a law is legal Python", reason, "correct the syntax") from error
 
 
 def _check_depth(source: Source, tree: ast.Module) -> None:
@@ -67,24 +126,34 @@ def _check_depth(source: Source, tree: ast.Module) -> None:
         level = [child for node in level for child in ast.iter_child_nodes(node)]
     for node in level:
         if isinstance(node, ast.expr | ast.stmt):
-            source.refuse(
-                position_of(node), f"nesting is at most {_DEPTH_LIMIT} levels", "more", "use variables"
+            raise _stop(
+                source,
+                position_of(node),
+                f"nesting is at most {_DEPTH_LIMIT} levels",
+                "more",
+                "use variables",
             )
-            source.raise_faults()
 
 
-def _check_top_level(source: Source, node: ast.stmt) -> None:
-    """file = docstring, import from controllers.dialect, one class"""
-    if isinstance(node, ast.ClassDef):
-        return
-    if (
+def _is_text(node: ast.stmt) -> bool:
+    return (
         isinstance(node, ast.Expr)
         and isinstance(node.value, ast.Constant)
         and isinstance(node.value.value, str)
-    ):
+    )
+
+
+def _check_top_level(source: Source, node: ast.stmt, bases: dict[str, Base]) -> None:
+    """top = docstring | import from controllers.dialect or of one base class | class"""
+    if isinstance(node, ast.ClassDef) or _is_text(node):
         return
-    if isinstance(node, ast.ImportFrom) and node.module == _DIALECT and node.level == 0:
-        return
+    if isinstance(node, ast.ImportFrom) and node.level == 0:
+        if node.module == _DIALECT:
+            return
+        path = _base_path(node.module or "")
+        if path is not None:
+            bases.update({(name.asname or name.name): Base(path, name.name) for name in node.names})
+            return
     at = position_of(node)
     source.refuse(
         at,
@@ -94,35 +163,44 @@ def _check_top_level(source: Source, node: ast.stmt) -> None:
     )
 
 
-def _parse_class(source: Source, name: str, node: ast.ClassDef) -> Law:
-    """class = "class" NAME "(Law):" docstring (declaration | method) ..."""
+def _base_path(module: str) -> Path | None:
+    """File of a class to derive from."""
+    parts = module.split(".")
+    if len(parts) != 3 or parts[0] != _PACKAGE.name or parts[1] not in _BASE_FOLDERS:
+        return None
+    path = _PACKAGE / parts[1] / f"{parts[2]}.py"
+    return path if path.is_file() else None
+
+
+def _parse_class(
+    source: Source, name: str, node: ast.ClassDef, bases: dict[str, Base]
+) -> tuple[Law, Base | None]:
+    """class = "class" NAME "(" base "):" docstring (declaration | method) ...; with the file of its base"""
     at = Position(node.lineno, node.col_offset + 1, node.col_offset + 1 + len(f"class {node.name}"))
-    bases = [base.id for base in node.bases if isinstance(base, ast.Name)]
-    if bases != ["Law"] or len(node.bases) != 1 or node.keywords or node.decorator_list:
-        source.refuse(at, "the class derives from Law alone", source.text(at), "write class NAME(Law):")
+    base = node.bases[0].id if len(node.bases) == 1 and isinstance(node.bases[0], ast.Name) else ""
+    if (base != _ROOT and base not in bases) or node.keywords or node.decorator_list:
+        remedy = "write class NAME(Law):, or import the base from controllers.bases"
+        source.refuse(at, "the class derives from Law alone", source.text(at), remedy)
     docstring = ast.get_docstring(node)
     if not docstring:
         source.refuse(at, "a law says what it does", "no docstring", "write one line below the class line")
     declarations: dict[str, Declaration] = {}
     methods: dict[str, Method] = {}
+    source.base_class = base
     for member in node.body:
         try:
             _parse_member(source, member, declarations, methods)
         except RefusedError:
             continue
     summary = (docstring or "").partition("\n")[0]
-    return Law(at, name, node.name, summary, declarations, methods, source)
+    return Law(at, name, node.name, summary, declarations, methods, source), bases.get(base)
 
 
 def _parse_member(
     source: Source, node: ast.stmt, declarations: dict[str, Declaration], methods: dict[str, Method]
 ) -> None:
     """member = docstring | declaration | method"""
-    if (
-        isinstance(node, ast.Expr)
-        and isinstance(node.value, ast.Constant)
-        and isinstance(node.value.value, str)
-    ):
+    if _is_text(node):
         return
     if isinstance(node, ast.FunctionDef):
         method = _parse_method(source, node)
@@ -147,12 +225,35 @@ def _check_new(
 
 
 def _parse_method(source: Source, node: ast.FunctionDef) -> Method:
-    """method = "def" name "(self):" block"""
+    """method = "def" name "(self" ("," argument)* ")" "->" (kind | "None") ":" block"""
     at = Position(node.lineno, node.col_offset + 1, node.col_offset + 1 + len(f"def {node.name}"))
-    arguments = node.args
-    names = [argument.arg for argument in (*arguments.posonlyargs, *arguments.args, *arguments.kwonlyargs)]
-    if names != ["self"] or arguments.vararg or arguments.kwarg or arguments.defaults:
-        source.refuse(at, "a method takes self alone", source.text(at), "pass values in static variables")
     if node.decorator_list:
         source.refuse(at, "a method has no decorator", source.text(at), "remove it")
-    return Method(at, node.name, parse_block(source, node.body))
+    arguments = node.args
+    is_plain = not (
+        arguments.posonlyargs
+        or arguments.kwonlyargs
+        or arguments.vararg
+        or arguments.kwarg
+        or arguments.defaults
+    )
+    if not is_plain or not arguments.args or arguments.args[0].arg != "self":
+        rule = "a method takes self and plain arguments"
+        raise source.refuse(at, rule, source.text(at), "write def name(self, x: u16) -> None:")
+    given = tuple(_parse_argument(source, argument) for argument in arguments.args[1:])
+    return Method(at, node.name, given, _parse_result(source, node), parse_block(source, node.body))
+
+
+def _parse_argument(source: Source, node: ast.arg) -> Argument:
+    """argument = name ":" kind"""
+    at = position_of(node)
+    if node.annotation is None:
+        raise source.refuse(at, "an argument states its kind", source.text(at), f"write {node.arg}: u16")
+    return Argument(at, node.arg, parse_kind(source, node.annotation))
+
+
+def _parse_result(source: Source, node: ast.FunctionDef) -> Kindred | None:
+    """result = [kind | "None"]"""
+    if node.returns is None or (isinstance(node.returns, ast.Constant) and node.returns.value is None):
+        return None
+    return parse_kind(source, node.returns)

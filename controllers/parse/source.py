@@ -32,13 +32,42 @@ class SourceFault(Fault):
         return f"{Fault.__str__(self)}\n{self.excerpt}"
 
 
-@dataclass
-class Source:
-    """The lines of a law file, and every fault recorded while it is read and compiled."""
+class SourceFile(NamedTuple):
+    """One of the files that a law is made of; `before` lines of the others stand above it."""
 
     path: Path
-    lines: tuple[str, ...]
+    before: int
+
+
+@dataclass
+class Source:
+    """The text of a law, and every fault recorded while it is read and compiled.
+
+    A law that derives from another one has several files. Their lines are numbered through, the law's own
+    first; `place_of` gives file and line back. `base_class` is what the class being read derives from.
+    """
+
+    files: list[SourceFile] = field(default_factory=list)
+    lines: tuple[str, ...] = ()
     faults: list[Fault] = field(default_factory=list)
+    base_class: str = ""
+
+    def append(self, path: Path, text: str) -> int:
+        """Add a file below the others; returns how many lines stand above it."""
+        before = len(self.lines)
+        self.files.append(SourceFile(path, before))
+        self.lines += tuple(text.split("\n"))
+        return before
+
+    def place_of(self, line: int) -> tuple[Path, int]:
+        """File and line in it of a line numbered through."""
+        path, before = max((f for f in self.files if f.before < line), key=lambda f: f.before)
+        return path, line - before
+
+    def place_in_words(self, line: int) -> str:
+        """As `Program.place`: "line 12" of the law's own file, else "line 12 of base.py"."""
+        path, number = self.place_of(line)
+        return f"line {number}" if line == number else f"line {number} of {path.name}"
 
     def text(self, at: Position) -> str:
         """The source text at a position (its first line only)."""
@@ -51,7 +80,8 @@ class Source:
         before = len(line.encode()[: at.column - 1].decode(errors="replace"))
         width = len(line.encode()[at.column - 1 : at.end - 1].decode(errors="replace"))
         caret = " " * before + "^" * max(1, width)
-        place = f"{self.path}:{at.line}:{before + 1}"
+        path, number = self.place_of(at.line)
+        place = f"{path}:{number}:{before + 1}"
         self.add(SourceFault(place, rule, found, remedy, f"    {line}\n    {caret}"))
         return RefusedError(rule)
 
@@ -63,14 +93,15 @@ class Source:
     def raise_faults(self) -> None:
         """Raise InputError with all the faults recorded so far, in the order of the text."""
         if self.faults:
-            raise InputError(sorted(self.faults, key=_place_order))
+            raise InputError(sorted(self.faults, key=self._order))
 
-
-def _place_order(fault: Fault) -> tuple[int, int]:
-    if not isinstance(fault, SourceFault):
-        return (0, 0)
-    line, column = fault.place.rsplit(":", 2)[1:]
-    return (int(line), int(column))
+    def _order(self, fault: Fault) -> tuple[int, int, int]:
+        """The law's own file first, then by line and column; faults of the scenario above all."""
+        if not isinstance(fault, SourceFault):
+            return (-1, 0, 0)
+        path, line, column = fault.place.rsplit(":", 2)
+        paths = [str(file.path) for file in self.files]
+        return (paths.index(path), int(line), int(column))
 
 
 def position_of(node: ast.stmt | ast.expr | ast.keyword | ast.arg) -> Position:

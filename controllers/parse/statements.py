@@ -4,11 +4,36 @@ import ast
 from collections.abc import Callable, Iterable
 from typing import Any, Final
 
-from controllers.parse.expressions import KIND_WORDS, binary_operator, parse_condition, parse_expression
+from controllers.parse.expressions import (
+    KIND_WORDS,
+    binary_operator,
+    check_unnamed,
+    invoked_method,
+    parse_condition,
+    parse_element,
+    parse_expression,
+)
 from controllers.parse.source import RefusedError, Source, position_of
-from controllers.parse.tree import Assign, Binary, If, Invoke, Loop, Member, Name, Return, Statement, Write
+from controllers.parse.tree import (
+    Assign,
+    Binary,
+    Element,
+    Guard,
+    If,
+    Invoke,
+    Loop,
+    Member,
+    Name,
+    Return,
+    Statement,
+    Write,
+    has_call,
+)
 
-_ALLOWED: Final = "use assignments, if, for i in range(...), return, pass, self.helper() and hw.port(...)"
+_ALLOWED: Final = (
+    "use assignments, if, for i in range(...), with hw.masked(), return, pass, "
+    "self.helper(...) and hw.port(...)"
+)
 
 
 def parse_block(source: Source, nodes: Iterable[ast.stmt]) -> tuple[Statement, ...]:
@@ -44,13 +69,20 @@ def _parse_augmented(source: Source, node: ast.AugAssign) -> tuple[Statement, ..
     """assignment = target op"=" expression, read as target = target op expression"""
     at = position_of(node)
     target = _parse_target(source, node.target)
+    if isinstance(target, Element) and has_call(target.index):
+        raise source.refuse(
+            target.index.at, "an index that is read twice calls nothing", source.text(target.index.at),
+            "put it into a local variable first",
+        )  # fmt: skip
     sign = binary_operator(source, node.op, at)
     return (Assign(at, target, Binary(at, sign, target, parse_expression(source, node.value))),)
 
 
-def _parse_target(source: Source, node: ast.expr) -> Name | Member:
-    """target = name | self.name"""
+def _parse_target(source: Source, node: ast.expr) -> Name | Member | Element:
+    """target = name | self.name | self.name[e]"""
     at = position_of(node)
+    if isinstance(node, ast.Subscript):
+        return parse_element(source, node)
     if isinstance(node, ast.Name) and node.id not in ("self", "hw") and node.id not in KIND_WORDS:
         return Name(at, node.id)
     if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name) and node.value.id == "self":
@@ -83,14 +115,23 @@ def _parse_for(source: Source, node: ast.For) -> tuple[Statement, ...]:
     return (Loop(at, node.target.id, tuple(parse_expression(source, bound) for bound in call.args), body),)
 
 
+def _parse_guard(source: Source, node: ast.With) -> tuple[Statement, ...]:
+    """guard = "with" "hw.masked()" ":" block"""
+    body = parse_block(source, node.body)
+    context = node.items[0].context_expr
+    at = position_of(context)
+    is_plain = len(node.items) == 1 and node.items[0].optional_vars is None
+    if not is_plain or ast.unparse(context) != "hw.masked()":
+        raise source.refuse(at, "with masks interrupts", source.text(at), "write with hw.masked():")
+    return (Guard(at, body),)
+
+
 def _parse_return(source: Source, node: ast.Return) -> tuple[Statement, ...]:
-    """return = "return" """
-    if node.value is not None and not (isinstance(node.value, ast.Constant) and node.value.value is None):
-        at = position_of(node.value)
-        raise source.refuse(
-            at, "a method returns no value", source.text(at), "pass the value in a static variable"
-        )
-    return (Return(position_of(node)),)
+    """return = "return" [e]"""
+    at = position_of(node)
+    if node.value is None or (isinstance(node.value, ast.Constant) and node.value.value is None):
+        return (Return(at, None),)
+    return (Return(at, parse_expression(source, node.value)),)
 
 
 def _parse_pass(source: Source, node: ast.Pass) -> tuple[Statement, ...]:
@@ -100,27 +141,26 @@ def _parse_pass(source: Source, node: ast.Pass) -> tuple[Statement, ...]:
 
 
 def _parse_call(source: Source, node: ast.Expr) -> tuple[Statement, ...]:
-    """call = self.helper() | hw.port(e); a text alone is a comment"""
+    """call = method "(" e, ... ")" | hw.port(e); a text alone is a comment"""
     at = position_of(node)
     call = node.value
     if isinstance(call, ast.Constant) and isinstance(call.value, str):
         return ()
     if not isinstance(call, ast.Call):
         raise source.refuse(at, "this statement does nothing", source.text(at), _ALLOWED)
+    check_unnamed(source, call)
     called = call.func
-    owner = called.value if isinstance(called, ast.Attribute) else None
-    is_known = isinstance(owner, ast.Name) and owner.id in ("self", "hw") and not call.keywords
-    if not isinstance(called, ast.Attribute) or not isinstance(owner, ast.Name) or not is_known:
+    method = invoked_method(source, called)
+    is_port = isinstance(called, ast.Attribute) and ast.unparse(called.value) == "hw"
+    if method is None and not is_port:
         raise source.refuse(at, "only methods of self and hw can be called", source.text(at), _ALLOWED)
-    wanted = 0 if owner.id == "self" else 1
-    if len(call.args) != wanted:
-        noun = "helpers take no arguments" if wanted == 0 else "a port takes one value"
-        raise source.refuse(
-            at, noun, source.text(at), "pass values in variables" if wanted == 0 else "write it"
-        )
-    if owner.id == "self":
-        return (Invoke(at, called.attr),)
-    return (Write(at, called.attr, parse_expression(source, call.args[0])),)
+    operands = tuple(parse_expression(source, operand) for operand in call.args)
+    if method is not None:
+        return (Invoke(at, method, operands),)
+    if len(operands) != 1:
+        raise source.refuse(at, "a port takes one value", source.text(at), "write it")
+    assert isinstance(called, ast.Attribute)
+    return (Write(at, called.attr, operands[0]),)
 
 
 _REFUSED: Final[dict[type[ast.stmt], tuple[str, str]]] = {
@@ -136,6 +176,7 @@ _STATEMENTS: Final[dict[type[ast.stmt], Callable[[Source, Any], tuple[Statement,
     ast.AugAssign: _parse_augmented,
     ast.If: _parse_if,
     ast.For: _parse_for,
+    ast.With: _parse_guard,
     ast.Return: _parse_return,
     ast.Pass: _parse_pass,
     ast.Expr: _parse_call,

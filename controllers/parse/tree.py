@@ -1,6 +1,6 @@
 """The description of a law: what the parser hands to the compiler. Types and units are not resolved here."""
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import TypeAlias
 
@@ -68,8 +68,35 @@ class Convert:
 
 
 @dataclass(frozen=True)
+class Recast:
+    """`sat(kind, operand)` or `wrap(kind, operand)`: a conversion whose change of value is meant."""
+
+    at: Position
+    function: str
+    kind: Kindred
+    operand: "Expression"
+
+
+@dataclass(frozen=True)
+class Element:
+    """`self.name[index]`: element of an array or a table."""
+
+    at: Position
+    name: str
+    index: "Expression"
+
+
+@dataclass(frozen=True)
+class Length:
+    """`len(self.name)`: number of elements of an array or a table."""
+
+    at: Position
+    name: str
+
+
+@dataclass(frozen=True)
 class Call:
-    """One of the functions of the dialect: min, max, abs, wrap_add, wrap_sub, scale."""
+    """One of the functions of the dialect, `expressions.FUNCTION_ARITY`."""
 
     at: Position
     function: str
@@ -85,7 +112,37 @@ class Read:
     is_constant: bool
 
 
-Expression: TypeAlias = Literal | Name | Member | Negative | Binary | Convert | Call | Read
+@dataclass(frozen=True)
+class Invoke:
+    """`self.helper(...)`, as a statement or as a value."""
+
+    at: Position
+    method: str
+    operands: tuple["Expression", ...]
+
+
+Expression: TypeAlias = (
+    Literal | Name | Member | Negative | Binary | Convert | Recast | Element | Length | Call | Read | Invoke
+)
+
+
+def has_invoke(node: Expression) -> bool:
+    """Whether evaluating the expression calls a helper, which may change variables."""
+    return any(isinstance(part, Invoke) for part in _parts(node))
+
+
+def has_call(node: Expression) -> bool:
+    """Whether evaluating the expression twice differs from once: it calls a helper or reads a port."""
+    return any(isinstance(part, Invoke) or (isinstance(part, Read) and not part.is_constant)
+               for part in _parts(node))  # fmt: skip
+
+
+def _parts(node: Expression) -> Iterator[Expression]:
+    """The expression and everything in it."""
+    yield node
+    parts = [getattr(node, name) for name in ("operand", "left", "right", "index") if hasattr(node, name)]
+    for part in (*parts, *getattr(node, "operands", ())):
+        yield from _parts(part)
 
 
 @dataclass(frozen=True)
@@ -123,7 +180,7 @@ class Assign:
     """Assignment; augmented assignment comes as the operation written out."""
 
     at: Position
-    target: Name | Member
+    target: Name | Member | Element
     value: Expression
 
 
@@ -134,14 +191,6 @@ class Write:
     at: Position
     port: str
     value: Expression
-
-
-@dataclass(frozen=True)
-class Invoke:
-    """`self.helper()`."""
-
-    at: Position
-    method: str
 
 
 @dataclass(frozen=True)
@@ -165,13 +214,33 @@ class Loop:
 
 
 @dataclass(frozen=True)
-class Return:
-    """End of the method."""
+class Guard:
+    """`with hw.masked():`: no interrupt is taken inside."""
 
     at: Position
+    body: tuple["Statement", ...]
 
 
-Statement: TypeAlias = Assign | Write | Invoke | If | Loop | Return
+@dataclass(frozen=True)
+class Return:
+    """End of the method, with its value where it has one."""
+
+    at: Position
+    value: Expression | None
+
+
+Statement: TypeAlias = Assign | Write | Invoke | If | Loop | Guard | Return
+
+
+def assigned_names(block: tuple[Statement, ...]) -> set[str]:
+    """Local names that statements assign to, at any depth."""
+    names: set[str] = set()
+    for node in block:
+        if isinstance(node, Assign) and isinstance(node.target, Name):
+            names.add(node.target.name)
+        for part in ("then", "otherwise", "body"):
+            names |= assigned_names(getattr(node, part, ()))
+    return names
 
 
 @dataclass(frozen=True)
@@ -209,15 +278,47 @@ class Constant:
     value: int | float
 
 
-Declaration: TypeAlias = Parameter | Variable | Constant
+@dataclass(frozen=True)
+class Array:
+    """`name = array(kind, length, initial)`: static variables in a row."""
+
+    at: Position
+    name: str
+    kind: Kindred
+    length: int
+    initial: int | float
+
+
+@dataclass(frozen=True)
+class Table:
+    """`NAME = table(kind, (value, ...))`: constants in a row."""
+
+    at: Position
+    name: str
+    kind: Kindred
+    values: tuple[int | float, ...]
+
+
+Declaration: TypeAlias = Parameter | Variable | Constant | Array | Table
+
+
+@dataclass(frozen=True)
+class Argument:
+    """One argument of a helper, with its kind."""
+
+    at: Position
+    name: str
+    kind: Kindred
 
 
 @dataclass(frozen=True)
 class Method:
-    """A handler or a helper."""
+    """A handler or a helper; only a helper has arguments and a result."""
 
     at: Position
     name: str
+    arguments: tuple[Argument, ...]
+    result: Kindred | None
     body: tuple[Statement, ...]
 
 

@@ -5,13 +5,15 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 
+from controllers.jit import NativeKernel
 from sim.loop.native import native_spin
 
 
 @contextmanager
-def compile_notice() -> Iterator[None]:
-    """Around the first simulation of a command: a notice on standard error when it has to compile."""
-    if native_spin.is_compiled:
+def compile_notice(*kernels: NativeKernel) -> Iterator[None]:
+    """Around the first run of kernels, that of the simulation unless others are named: a notice on standard
+    error when one has to be compiled."""
+    if all(kernel.is_compiled for kernel in kernels or (native_spin,)):
         yield
         return
     print(

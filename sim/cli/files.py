@@ -76,3 +76,16 @@ def write_text(path: Path | str, text: str) -> None:
         temporary.write_text(text, encoding="utf-8")
 
     write_whole(Path(path), write)
+
+
+def write_new_text(path: Path, text: str) -> None:
+    """Write text to a file that does not exist yet.
+
+    Raises:
+        InputError: the file exists or cannot be written.
+    """
+    if path.exists():
+        raise InputError(
+            [Fault(str(path), "must be a new file", "a file that exists", "choose another name or remove it")]
+        )
+    write_text(path, text)

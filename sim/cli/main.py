@@ -1,9 +1,14 @@
 """Commands, their options, and the one place where bad input becomes exit status 2."""
 
 import sys
+from importlib.metadata import version
+from typing import Annotated
 
 import typer
 
+from sim.cli.check import check
+from sim.cli.compare import compare
+from sim.cli.export import export
 from sim.cli.lists import controllers, targets
 from sim.cli.new import new
 from sim.cli.run import run
@@ -18,7 +23,24 @@ app = typer.Typer(
     help="Predict the speed that a small sensored brushless motor reaches with a given microcontroller, "
     "control law, arithmetic and timer, and what stops it. Start with: tickspin new my_motor",
 )
-for command in (run, new, targets, controllers):
+
+
+def _print_version(is_asked: bool) -> None:
+    if is_asked:
+        print(f"tickspin {version('tickspin')}")
+        raise typer.Exit
+
+
+@app.callback()
+def _options(
+    show_version: Annotated[
+        bool, typer.Option("--version", callback=_print_version, is_eager=True, help="Show the version.")
+    ] = False,
+) -> None:
+    del show_version
+
+
+for command in (run, compare, check, export, new, targets, controllers):
     app.command()(command)
 
 

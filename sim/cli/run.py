@@ -9,7 +9,7 @@ import typer
 
 from sim.cli.compiling import compile_notice
 from sim.cli.files import check_outputs, write_text, write_whole
-from sim.design import load_design
+from sim.design import apply_overrides, load_design
 from sim.studies.answer import Result, answer, close_up
 from sim.views.text import run_text
 from targets import InputError
@@ -22,6 +22,9 @@ def run(
     scenario: Annotated[
         Path, typer.Argument(help="Scenario file; `tickspin new NAME` writes a commented one.")
     ],
+    law: Annotated[
+        str | None, typer.Option(help="Run this law, a name or a law file, instead of the scenario's.")
+    ] = None,
     plot: Annotated[Path | None, typer.Option(help="Draw the run into this PNG file.")] = None,
     json_file: Annotated[
         str | None, typer.Option("--json", help="Write the numbers as JSON; - for the screen.")
@@ -33,6 +36,8 @@ def run(
     files = {o: Path(p) for o, p in outputs.items() if p is not None and (o, str(p)) != ON_SCREEN}
     check_outputs(files, scenario)
     design = load_design(scenario)
+    if law is not None:
+        design = apply_overrides(design, {"firmware.law": law})
     try:
         with compile_notice():
             result = answer(design)

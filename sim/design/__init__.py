@@ -1,5 +1,6 @@
 """The design that everything else works on: scenario files, their checks, variants, the starter scenario."""
 
+from sim.design.choices import choices_of, fitting_prescaler
 from sim.design.loader import design_from_dict, load_design
 from sim.design.overrides import Override, Variant, apply_overrides
 from sim.design.plant_sections import Drive, Hall, Load, LoadPoint, LoadStep, Motor, Thermal
@@ -23,7 +24,9 @@ __all__ = [
     "Thermal",
     "Variant",
     "apply_overrides",
+    "choices_of",
     "design_from_dict",
+    "fitting_prescaler",
     "load_design",
     "reference",
     "starter",

@@ -29,16 +29,19 @@ def load_design(path: Path | str) -> Design:
     """
     path = Path(path)
     source = printable(str(path))
-    return design_from_dict(_anchored(_parse(_read(path, source), source), path.parent), source)
+    return _with_files(design_from_dict(_parse(_read(path, source), source), source), path.parent)
 
 
-def _anchored(data: dict[str, Any], folder: Path) -> dict[str, Any]:
-    """The same data with file names resolved from the scenario's folder, so that a Design means the same
-    anywhere."""
-    motor = data.get("motor")
-    if isinstance(motor, dict) and isinstance(motor.get("back_emf_file"), str) and motor["back_emf_file"]:
-        motor["back_emf_file"] = str(folder.resolve() / motor["back_emf_file"])
-    return data
+def _with_files(design: Design, folder: Path) -> Design:
+    """A law file and a waveform file are named as seen from the scenario's folder."""
+    law, waveform = design.firmware.law, design.motor.back_emf_file
+    if law.endswith(".py"):
+        firmware = design.firmware.model_copy(update={"law": str(folder / law)})
+        design = design.model_copy(update={"firmware": firmware})
+    if waveform is not None:
+        motor = design.motor.model_copy(update={"back_emf_file": str(folder / waveform)})
+        design = design.model_copy(update={"motor": motor})
+    return design
 
 
 def design_from_dict(data: Mapping[str, Any], source: str = "scenario") -> Design:

@@ -246,10 +246,13 @@ def _reachable(required_rpm: float, speed_rpm: float | None, steps: Any) -> Faul
 
 
 def _law_exists(law: str) -> Fault | None:
-    if law in known_laws():
+    if law in known_laws() or law.endswith(".py"):  # a file is looked at when it is compiled
         return None
     return Fault(
-        "firmware.law", "must be the name of a shipped law", quoted(law), choice_remedy(law, known_laws())
+        "firmware.law",
+        "must be the name of a shipped law or a .py file",
+        quoted(law),
+        choice_remedy(law, known_laws()),
     )
 
 

@@ -25,7 +25,10 @@ class Firmware(Section):
     """The microcontroller and what runs in it."""
 
     law: str = declare(
-        "control law (`tickspin controllers` lists them)", min_length=1, max_length=80, example="step_trim"
+        "control law: a name (`tickspin controllers` lists them) or the path of a law file",
+        min_length=1,
+        max_length=500,
+        example="step_trim",
     )
     arithmetic: str = declare(
         'arithmetic of the law: "i16", "i32", "q15.16", "f32" or "f64"',
@@ -48,8 +51,10 @@ class Firmware(Section):
     prescaler: int = declare(
         "divider before the step timer, one that the target has", ge=1, le=65536, example=8
     )
-    structure: Literal["interrupt", "polled"] = declare(
-        "what calls the handlers: interrupts, or a main loop that tests flags", default="interrupt"
+    structure: Literal["interrupt", "nested", "polled"] = declare(
+        "what calls the handlers: interrupt (interrupts of one level), nested (the step timer interrupts the "
+        "Hall handler, which interrupts the control tick), polled (a main loop that tests flags)",
+        default="interrupt",
     )
     control_period_s: float = declare("time between two control ticks", "s", default=0.005, ge=1e-5, le=1)
     idealise: tuple[Literal["cost", "tick", "rounding"], ...] = declare(

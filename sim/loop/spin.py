@@ -15,7 +15,8 @@ from sim.plant.circuit import set_legs
 from sim.plant.hall import level_at
 from sim.plant.records import Record
 from sim.processor.access import access
-from sim.processor.handlers import control_tick, enter, leave, raise_flag, run_on
+from sim.processor.execution import Machine, catch_up, end_spinning, go_on
+from sim.processor.handlers import control_tick, leave, raise_flag, take
 from sim.processor.log import note
 from sim.processor.records import (
     ASLEEP,
@@ -68,37 +69,38 @@ def _processor(
     s: Record,
     c: Record,
     k: Record,
-    code: Record,
-    cost: Record,
-    ints: Record,
-    floats: Record,
-    faults: Record,
+    m: Machine,
+    scratch: Machine,
     commands: Record,
     log: Record,
 ) -> None:
     """Let the processor do all that it does at `k.now`: accesses, the return, the entry of the next
     handler."""
+    is_planned = k.now > 0  # at reset nobody has looked ahead yet
     while True:
-        if k.handler == ASLEEP:
-            if k.wake != k.now:
-                break
-            enter(c, k, log)
+        if not is_planned:
+            go_on(c, k, m, scratch)
+        is_access = k.resume == k.now
+        if not is_access and k.wake != k.now:
+            break
+        if k.handler != ASLEEP:
+            catch_up(k, m)
+        if not is_access:
+            take(c, k, log)
         else:
-            if k.resume != k.now:
-                break
-            if code[k.pc, 0] == RET:
+            k.at = k.now
+            if m.code[k.pc, 0] == RET:
                 leave(c, k, log)
-                continue
-            access(p, s, c, k, code, ints, commands, log)
-        run_on(k, code, cost, ints, floats, faults)
+            else:
+                access(p, s, c, k, m, commands, log)
+        is_planned = k.handler == ASLEEP
     s.busy = k.handler
 
 
 @kernel
 def _next_cycle(c: Record, k: Record) -> int:
     """The next cycle at which anything but the plant happens."""
-    own = k.wake if k.handler == ASLEEP else k.resume
-    return min(min(own, k.match), min(k.next_tick, k.pwm_edge), min(k.next_sample, c.end_cycle))
+    return min(min(k.wake, k.resume), k.match, min(k.next_tick, k.pwm_edge), min(k.next_sample, c.end_cycle))
 
 
 @kernel
@@ -109,11 +111,8 @@ def spin(
     shape: Record,
     c: Record,
     k: Record,
-    code: Record,
-    cost: Record,
-    ints: Record,
-    floats: Record,
-    faults: Record,
+    m: Machine,
+    scratch: Machine,
     commands: Record,
     trace: Record,
     window: Record,
@@ -126,7 +125,8 @@ def spin(
         p, s, w: PLANT, PLANT_STATE, SEGMENT records.
         shape: back-EMF table (knots + 1, 3).
         c, k: PROCESSOR and PROCESSOR_STATE records; reset puts the on_start handler in `k`.
-        code, cost, ints, floats, faults: the Program's arrays, see `controllers.machine.run`.
+        m: the Program's arrays, see `controllers.machine.run_until`.
+        scratch: the same code and cost with variables and fault counters to try things out on.
         commands: rows (at_s, speed_rpm).
         trace, window, log: output rows, any number of them, also none.
         max_segments: a run that needs more is stopped.
@@ -134,7 +134,6 @@ def spin(
     s.level = level_at(p, s)
     s.hall = s.level
     k.sample_angle = mechanical_rad(p, s)
-    run_on(k, code, cost, ints, floats, faults)
     while True:
         cycle = _next_cycle(c, k)
         outcome = advance(p, s, w, shape, cycle / c.clock_Hz, window)
@@ -151,8 +150,10 @@ def spin(
             continue
         k.now = cycle
         if cycle == c.end_cycle:
+            # nothing is done at the last cycle; a polled round is over at the end of its body
+            end_spinning(k, cycle - 1 + (c.loop_cycles if c.polls else 0))
             return DONE
         _peripherals(p, s, c, k, log)
         if k.next_sample == cycle:
             sample(p, s, c, k, commands, trace)
-        _processor(p, s, c, k, code, cost, ints, floats, faults, commands, log)
+        _processor(p, s, c, k, m, scratch, commands, log)

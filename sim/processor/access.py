@@ -11,15 +11,19 @@ from controllers.ports import (
     IN_TIMER,
     OUT_COMPARE,
     OUT_DUTY,
+    OUT_MASK,
     OUT_STEP,
 )
 from sim.plant.circuit import STEPS, set_legs
 from sim.plant.records import Record
+from sim.processor.execution import Machine
+from sim.processor.handlers import write_mask
 from sim.processor.log import note
 from sim.processor.records import (
     LATE_STEP_DEG,
     LOG_READ,
     LOG_WRITE,
+    MAIN_LOOP,
     OPPOSED_STEP_DEG,
     START,
 )
@@ -40,11 +44,11 @@ def command_rpm(commands: Record, t_s: float) -> float:
 
 @kernel
 def _book_lateness(p: Record, s: Record, c: Record, k: Record) -> None:
-    """How late the step came after the event that asked for it; the first one, at reset, was asked by
-    nobody."""
-    if k.handler == START:
+    """How late the step came after the event that asked for it; the first one, at reset, and those of the
+    main loop were asked by no event."""
+    if k.handler in (START, MAIN_LOOP):
         return
-    cycles = k.now - k.asked
+    cycles = k.now - k.asked[k.handler]
     electrical_deg_per_s = math.degrees(abs(s.omega_rad_s)) * p.pole_pairs
     degrees = cycles / c.clock_Hz * electrical_deg_per_s
     k.sample_late_deg = max(k.sample_late_deg, degrees)
@@ -103,21 +107,21 @@ def _write(p: Record, s: Record, c: Record, k: Record, port: int, value: int) ->
         _write_step(p, s, c, k, value)
     elif port == OUT_DUTY:
         write_duty(c, k, value)
+    elif port == OUT_MASK:
+        write_mask(c, k, value)
 
 
 @kernel
-def access(
-    p: Record, s: Record, c: Record, k: Record, code: Record, ints: Record, commands: Record, log: Record
-) -> None:
-    """Make the access that the handler stopped at and move on to the next instruction."""
-    row = code[k.pc]
+def access(p: Record, s: Record, c: Record, k: Record, m: Machine, commands: Record, log: Record) -> None:
+    """Make the access that the running code stopped at and move on to the next instruction."""
+    row = m.code[k.pc]
     port = row[5]
     if row[0] == IN:
         value = _read(s, c, k, commands, port)
-        ints[row[2]] = value
+        m.ints[row[2]] = value
         note(k, log, LOG_READ, port, value)
     else:
-        value = ints[row[3]]
+        value = int(m.ints[row[3]])
         _write(p, s, c, k, port, value)
         note(k, log, LOG_WRITE, port, value)
     k.pc += 1

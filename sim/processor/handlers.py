@@ -1,21 +1,21 @@
-"""Pending flags one deep, and the one handler that runs at a time.
+"""Pending flags one deep, the handlers that they ask for, and the levels at which one interrupts another.
 
-A handler runs ahead in the machine up to its next hardware access, which then takes effect at its own cycle:
-nothing outside can tell the difference, since only accesses touch the outside and one level of handlers
-cannot be preempted.
+The entry and exit sequences of a handler cannot be interrupted: a flag that rises in them is looked at when
+they are over. What falls on one cycle is settled in favour of the code that runs: an access or a return that
+takes effect at the cycle of an interrupt still comes before it.
 """
 
 from controllers.jit import kernel
-from controllers.machine import run
 from sim.plant.records import Record
+from sim.processor.execution import end_round, end_spinning
 from sim.processor.log import note
 from sim.processor.records import (
     ASLEEP,
     CONTROL_TICK,
     HALL_EDGE,
-    HANDLER_COUNT,
     LOG_ENTER,
     LOG_LEAVE,
+    MAIN_LOOP,
     NEVER,
     SERVICE_ORDER,
     START,
@@ -23,12 +23,40 @@ from sim.processor.records import (
 
 
 @kernel
+def _may_take(c: Record, k: Record, handler: int) -> bool:
+    """Whether a handler stands above what runs, and interrupts are not masked."""
+    if k.masked:
+        return False
+    return k.handler == ASLEEP or c.level[handler] > c.level[k.handler]
+
+
+@kernel
+def _first_place(c: Record, k: Record) -> int:
+    """Place in the service order of the handler to take next; the length of the order for none."""
+    for place in range(k.turn, len(SERVICE_ORDER)):
+        handler = SERVICE_ORDER[place]
+        if k.pending[handler] and _may_take(c, k, handler):
+            return place
+    return len(SERVICE_ORDER)
+
+
+@kernel
 def _plan_wake(c: Record, k: Record) -> None:
-    """The processor is asleep and a flag is up: it notices now, or at the next round of the polling loop."""
+    """A flag is up that may be taken: it is noticed now, or at the next round of the polling loop."""
     if k.now <= k.free:
         k.wake = k.free
     else:
         k.wake = k.free + -(-(k.now - k.free) // c.poll_loop_cycles) * c.poll_loop_cycles
+
+
+@kernel
+def _leave_idle_rounds(k: Record) -> None:
+    """A polling loop that is idle tests its flags next at the end of the round under way."""
+    rounds = max(1, -(-(k.now - k.at) // k.spin))
+    end_spinning(k, k.at + rounds * k.spin)
+    k.handler = ASLEEP
+    k.wake = k.entered[MAIN_LOOP]
+    k.turn = 0
 
 
 @kernel
@@ -44,49 +72,117 @@ def raise_flag(c: Record, k: Record, handler: int, due: int) -> None:
         return
     k.pending[handler] = 1
     k.pending_due[handler] = due
-    if k.handler == ASLEEP and k.wake == NEVER:
+    k.pending_since[handler] = k.now
+    if c.polls and k.spin > 0:
+        _leave_idle_rounds(k)
+    elif k.wake == NEVER and _may_take(c, k, handler):
         _plan_wake(c, k)
 
 
 @kernel
-def run_on(k: Record, code: Record, cost: Record, ints: Record, floats: Record, faults: Record) -> None:
-    """Execute from `k.pc` to the next access; `k.resume` becomes the cycle at which that takes effect."""
-    k.pc, cycles = run(code, cost, ints, floats, faults, k.pc)
-    k.resume += cycles
+def write_mask(c: Record, k: Record, masked: int) -> None:
+    """Mask interrupts from `k.now` on, or unmask them and look at the flags."""
+    k.masked = masked
+    k.wake = NEVER
+    if _first_place(c, k) < len(SERVICE_ORDER):
+        _plan_wake(c, k)
 
 
 @kernel
-def enter(c: Record, k: Record, log: Record) -> None:
-    """Take the first pending handler in the service order: its flag falls, its entry cycles begin."""
-    for handler in SERVICE_ORDER:
-        if k.pending[handler]:
-            k.pending[handler] = 0
-            k.asked = k.pending_due[handler]
-            k.handler = handler
-            k.pc = c.handler_pc[handler]
-            k.resume = k.now + c.entry_cycles
-            note(k, log, LOG_ENTER, handler, 0)
-            return
+def _begin(k: Record, handler: int, pc: int, at: int) -> None:
+    """Let `handler` run from `pc`, whose instruction begins at cycle `at`."""
+    k.handler = handler
+    k.pc = pc
+    k.at = at
+
+
+@kernel
+def _enter(c: Record, k: Record, log: Record, handler: int) -> None:
+    """Its flag falls, its entry cycles begin."""
+    k.pending[handler] = 0
+    k.asked[handler] = k.pending_due[handler]
+    k.since[handler] = k.pending_since[handler]
+    k.entered[handler] = k.now
+    k.stolen[handler] = 0
+    k.below[handler] = k.handler
+    note(k, log, LOG_ENTER, handler, k.handler + 1)
+    k.free = k.now + (c.tail_chain_cycles if k.chained else c.entry_cycles)
+    k.chained = 0
+    _begin(k, handler, c.handler_pc[handler], k.free)
+
+
+@kernel
+def take(c: Record, k: Record, log: Record) -> None:
+    """Take the first pending handler in the service order, from whatever runs. A polling loop that finds no
+    flag up, or has dealt with all, comes to its own body instead."""
+    place = _first_place(c, k)
+    k.wake = NEVER
+    if place == len(SERVICE_ORDER):
+        _begin(k, MAIN_LOOP, c.handler_pc[MAIN_LOOP], k.now)
+        return
+    if k.handler != ASLEEP:
+        k.saved_pc[k.handler] = k.pc
+        k.saved_cycles[k.handler] = k.now - k.at
+    if c.polls:
+        k.turn = place + 1
+    _enter(c, k, log, SERVICE_ORDER[place])
+
+
+@kernel
+def _book(k: Record, handler: int) -> None:
+    """Count the run of a handler that gives the processor back at `k.free`."""
+    cycles = k.free - k.entered[handler]
+    own = cycles - k.stolen[handler]
+    k.busy_cycles += own
+    k.runs[handler] += 1
+    k.worst_cycles[handler] = max(k.worst_cycles[handler], own)
+    k.worst_response[handler] = max(k.worst_response[handler], k.free - k.since[handler])
+    if handler == START:
+        k.entered[MAIN_LOOP] = k.free
+    else:
+        k.stolen[k.below[handler] if k.below[handler] != ASLEEP else MAIN_LOOP] += cycles
+
+
+@kernel
+def _next_round(c: Record, k: Record) -> None:
+    """The main loop jumps back; a polling loop tests the flags before its next body."""
+    if c.polls:
+        k.wake = k.now + c.loop_cycles
+        k.handler = ASLEEP
+        k.resume = NEVER
+        k.turn = 0
+        end_round(k, k.wake)
+    else:
+        end_round(k, k.now)
+        _begin(k, MAIN_LOOP, c.handler_pc[MAIN_LOOP], k.now)
+
+
+@kernel
+def _give_back(c: Record, k: Record, log: Record) -> None:
+    """The handler returns to what it interrupted; with a flag up, that is interrupted again at once."""
+    handler = k.handler
+    note(k, log, LOG_LEAVE, handler, 0)
+    below = k.below[handler]
+    k.handler = below
+    is_waiting = _first_place(c, k) < len(SERVICE_ORDER)
+    k.chained = is_waiting and c.tail_chain_cycles > 0 and handler != START
+    # the start handler is what reset jumps to: nobody to return to
+    k.free = k.now + (0 if handler == START or k.chained else c.exit_cycles)
+    _book(k, handler)
+    if below == ASLEEP:
+        k.resume = NEVER
+    else:
+        _begin(k, below, k.saved_pc[below], k.free - k.saved_cycles[below])
+    k.wake = k.free if is_waiting or c.polls else NEVER
 
 
 @kernel
 def leave(c: Record, k: Record, log: Record) -> None:
-    """The handler returns: exit cycles, bookkeeping, and sleep until `k.free` at least."""
-    handler = k.handler
-    note(k, log, LOG_LEAVE, handler, 0)
-    # the start handler is what reset jumps to: nobody to return to
-    k.free = k.now + (0 if handler == START else c.exit_cycles)
-    cycles = k.free - k.wake
-    k.busy_cycles += cycles
-    k.runs[handler] += 1
-    if cycles > k.worst_cycles[handler]:
-        k.worst_cycles[handler] = cycles
-    k.handler = ASLEEP
-    k.resume = NEVER
-    k.wake = NEVER
-    for other in range(HANDLER_COUNT):
-        if k.pending[other]:
-            k.wake = k.free
+    """The running code comes to its end at `k.now`."""
+    if k.handler == MAIN_LOOP:
+        _next_round(c, k)
+    else:
+        _give_back(c, k, log)
 
 
 @kernel

@@ -5,9 +5,9 @@ import numpy as np
 NEVER = 1 << 62
 """A cycle that no run reaches."""
 
-START, HALL_EDGE, STEP_TIMER, CONTROL_TICK = range(4)
+START, HALL_EDGE, STEP_TIMER, CONTROL_TICK, MAIN_LOOP = range(5)
 """Handlers, in the order of `controllers.HANDLERS`."""
-HANDLER_COUNT = 4
+HANDLER_COUNT = 5
 ASLEEP = -1
 
 SERVICE_ORDER = (STEP_TIMER, HALL_EDGE, CONTROL_TICK)
@@ -26,7 +26,12 @@ PROCESSOR = np.dtype(
         ("clock_Hz", "f8"),
         ("entry_cycles", "i8"),
         ("exit_cycles", "i8"),
+        ("tail_chain_cycles", "i8"),
         ("poll_loop_cycles", "i8"),
+        ("loop_cycles", "i8"),
+        ("polls", "i8"),
+        ("level", "i8", (HANDLER_COUNT,)),
+        ("top_level", "i8"),
         ("tick_cycles", "i8"),
         ("timer_mask", "i8"),
         ("pwm_count_cycles", "i8"),
@@ -40,8 +45,13 @@ PROCESSOR = np.dtype(
 )
 """Constants of a run. `tick_cycles`: clocks per count of the step timer. `handler_pc`: -1 where the law has
 no such handler. `poll_loop_cycles`: one round of the main loop that tests the flags, 1 where handlers are
-interrupts (noticed at once); `entry_cycles` and `exit_cycles` are then those of a call. `control_cycles`: 0
-for no control tick."""
+interrupts (noticed at once); `entry_cycles` and `exit_cycles` are those of a call where it polls.
+`tail_chain_cycles`: from one handler straight into the next, without exit and entry; 0 for hardware that
+cannot. `loop_cycles`: from the end of the main loop's body to the beginning of the next, with the tests of
+the flags where it polls; at least 1, since a loop that takes no time never lets it pass. `polls`: 1 where the
+polling loop has a body of its own. `level`: a pending handler interrupts code of
+a lower level, see `controllers.bounds.priorities`; `top_level`: the highest. `control_cycles`: 0 for no
+control tick."""
 
 PROCESSOR_STATE = np.dtype(
     [
@@ -50,10 +60,22 @@ PROCESSOR_STATE = np.dtype(
         ("pc", "i8"),
         ("resume", "i8"),
         ("wake", "i8"),
-        ("asked", "i8"),
+        ("at", "i8"),
         ("free", "i8"),
+        ("spin", "i8"),
+        ("turn", "i8"),
+        ("chained", "i8"),
+        ("masked", "i8"),
         ("pending", "i8", (HANDLER_COUNT,)),
         ("pending_due", "i8", (HANDLER_COUNT,)),
+        ("pending_since", "i8", (HANDLER_COUNT,)),
+        ("asked", "i8", (HANDLER_COUNT,)),
+        ("since", "i8", (HANDLER_COUNT,)),
+        ("entered", "i8", (HANDLER_COUNT,)),
+        ("stolen", "i8", (HANDLER_COUNT,)),
+        ("below", "i8", (HANDLER_COUNT,)),
+        ("saved_pc", "i8", (HANDLER_COUNT,)),
+        ("saved_cycles", "i8", (HANDLER_COUNT,)),
         ("captured", "i8"),
         ("match", "i8"),
         ("match_due", "i8"),
@@ -62,7 +84,9 @@ PROCESSOR_STATE = np.dtype(
         ("duty_now", "i8"),
         ("pwm_edge", "i8"),
         ("busy_cycles", "i8"),
+        ("main_cycles", "i8"),
         ("worst_cycles", "i8", (HANDLER_COUNT,)),
+        ("worst_response", "i8", (HANDLER_COUNT,)),
         ("runs", "i8", (HANDLER_COUNT,)),
         ("steps", "i8"),
         ("late_steps", "i8"),
@@ -88,17 +112,31 @@ PROCESSOR_STATE = np.dtype(
     ],
     align=True,
 )
-"""State and counters. `wake`: when the next, or the running, handler begins to be entered; `asked`: when its
-event was due; `resume`: cycle at which the handler's next hardware access (or its return) takes effect;
-`free`: cycle at which the last handler gave the processor back; `last_step`: cycle of the last commutation.
-`sample_...`: what the trace needs from the last sample on."""
+"""State and counters.
+
+What happens next. `resume`: cycle at which the running code's next hardware access, or its end, takes effect;
+`wake`: cycle at which the next handler is taken (NEVER: none is waiting that may be); `at`: cycle at which
+the instruction `pc` began, or would have, had nothing interrupted it; `free`: end of the entry or exit
+sequence under way, or the last one; `spin`: length of the rounds of an idle main loop, 0 while it is not
+known to be idle; `turn`: place in the service order from which a polling loop with a body looks on in this
+round; `chained`: the next handler is entered by tail-chaining; `masked`: no interrupt is
+taken.
+
+Per handler. `asked`: when its event was due; `since`: when its flag rose; `entered`: when it was taken (main
+loop: when the round began); `stolen`: cycles that others have had since; `below`: what it interrupted;
+`saved_pc`, `saved_cycles`: where it was interrupted, and the cycles the instruction there has had.
+
+Counters. `busy_cycles`: of all handlers but the main loop, whose cycles are `main_cycles`; `worst_cycles`:
+longest run of a handler, entry and exit included, without what interrupted it; `worst_response`: longest time
+from its flag until it gave the processor back (main loop: longest round, interrupts included); `last_step`:
+cycle of the last commutation. `sample_...`: what the trace needs from the last sample on."""
 
 LOG_MATCH, LOG_HALL, LOG_TICK, LOG_ENTER, LOG_LEAVE, LOG_READ, LOG_WRITE, LOG_PWM = range(8)
 LOG_NAMES = ("match", "hall", "tick", "enter", "leave", "read", "write", "pwm")
 LOG_COLUMNS = ("cycle", "kind", "a", "b")
-"""Event log. a, b: match: count; hall: level, captured count; tick: -; enter and leave: handler; read and
-write: port, value;
-pwm: 1 on, 0 off."""
+"""Event log. a, b: match: count; hall: level, captured count; tick: -; enter: handler, 1 + the
+handler it interrupts (0: none); leave: handler; read and write: port, value; pwm: 1 on, 0 off. Rounds of the
+main loop leave no rows."""
 
 TRACE_COLUMNS = (
     "t_s",

@@ -1,5 +1,6 @@
 """The step timer (free-running count, capture, compare by equality) and the PWM, in whole cycles."""
 
+from controllers.compare import ticks_behind
 from controllers.jit import kernel
 from sim.plant.records import Record
 from sim.processor.records import NEVER
@@ -16,20 +17,15 @@ def write_compare(c: Record, k: Record, value: int) -> None:
     """Write the compare register at cycle `k.now`.
 
     The match comes when the count next *becomes* equal to `value`; a value that the count holds already, or
-    has passed, waits for the whole wrap and is counted as a missed compare. Passed means: less than half the
-    timer's range ago, as in any comparison of wrapping counts (RFC 1982, section 3.2); the firmware must not
-    schedule further ahead than that.
+    has passed (`controllers.compare`), waits for the whole wrap and is counted as a missed compare.
     """
     tick = k.now // c.tick_cycles
-    behind = (tick - value) & c.timer_mask
-    ahead = (value - tick) & c.timer_mask
-    if behind <= c.timer_mask >> 1:
+    behind = ticks_behind(tick, value, c.timer_mask)
+    k.match_due = (tick - behind) * c.tick_cycles
+    k.match = k.match_due
+    if behind >= 0:
         k.missed_compares += 1
-        k.match = (tick - behind + c.timer_mask + 1) * c.tick_cycles
-        k.match_due = (tick - behind) * c.tick_cycles
-    else:
-        k.match = (tick + ahead) * c.tick_cycles
-        k.match_due = k.match
+        k.match += (c.timer_mask + 1) * c.tick_cycles
 
 
 @kernel

@@ -3,16 +3,26 @@
 import math
 import threading
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from controllers import Binding, LinkedProgram, Program, compile_law, law_path, link
+from controllers.bounds.priorities import PRIORITIES
 from controllers.cost import TYPICAL
-from controllers.program import HANDLERS
+from controllers.program import ABSENT, HANDLERS
 from sim.design import Design
 from sim.plant.records import Record
-from sim.processor.records import HANDLER_COUNT, NEVER, PROCESSOR, PROCESSOR_STATE, START
+from sim.processor.records import (
+    ASLEEP,
+    HANDLER_COUNT,
+    MAIN_LOOP,
+    NEVER,
+    PROCESSOR,
+    PROCESSOR_STATE,
+    START,
+)
 from sim.run.fill import record
 from targets import Fault, InputError, Target, load_target
 
@@ -26,6 +36,9 @@ MIN_PWM_COUNTS = 8
 """A coarser duty than eighths is no control."""
 SAMPLES = 2000
 """Rows of the decimated traces per run."""
+
+IDEAL_ROUND_s = 1e-6
+"""A round of a main loop whose instructions cost nothing: time must pass in it."""
 
 _COMPILING = threading.Lock()
 """One law is parsed at a time: Python 3.11's own parser fails in two threads at once (a shared counter)."""
@@ -111,20 +124,32 @@ def _pwm_counts(design: Design, target: Target, clock_Hz: float) -> tuple[int, i
     raise InputError([Fault("drive.pwm_Hz", rule, f"{pwm_Hz:g} Hz", remedy)])
 
 
-def _compile(design: Design, clocks: _Clocks, arithmetic: str) -> Program:
-    """Compile the design's law in an arithmetic."""
-    settings = design.firmware
-    binding = Binding(
+def _binding(design: Design, clocks: _Clocks, arithmetic: str) -> Binding:
+    return Binding(
         arithmetic=arithmetic,
         timer_bits=clocks.timer_bits,
         tick_Hz=clocks.clock_Hz / clocks.tick_cycles,
         pole_pairs=design.motor.pole_pairs,
         duty_top=clocks.pwm_top,
-        control_period_s=settings.control_period_s,
-        parameters=dict(settings.parameters),
+        control_period_s=design.firmware.control_period_s,
+        parameters=dict(design.firmware.parameters),
     )
+
+
+def binding_of(design: Design) -> Binding:
+    """What the design fixes for its law: the arithmetic it states, timer, motor and parameters.
+
+    Raises:
+        InputError: no prescaler makes the PWM frequency.
+    """
+    clocks = _clocks(design, load_target(design.firmware.target))
+    return _binding(design, clocks, design.firmware.arithmetic)
+
+
+def _compile(design: Design, clocks: _Clocks, arithmetic: str) -> Program:
+    """Compile the design's law in an arithmetic."""
     with _COMPILING:
-        return compile_law(law_path(settings.law), binding)
+        return compile_law(law_path(design.firmware.law), _binding(design, clocks, arithmetic))
 
 
 def _cycles_like(program: Program, own: LinkedProgram, model: LinkedProgram) -> NDArray[np.int64]:
@@ -170,47 +195,63 @@ def build_firmware(design: Design) -> Firmware:
     )
 
 
+def levels(structure: str, has_main_loop: bool) -> dict[str, Any]:
+    """Fields of PROCESSOR that say what interrupts what."""
+    levels = [PRIORITIES[structure].get(name, 0) for name in HANDLERS]
+    return {"level": levels, "top_level": max(levels), "polls": structure == "polled" and has_main_loop}
+
+
 def processor_parameters(design: Design, firmware: Firmware) -> Record:
     """PROCESSOR record of a design and its firmware."""
-    interrupt = firmware.target.interrupt
+    interrupt, program = firmware.target.interrupt, firmware.program
     polled = design.firmware.structure == "polled"
-    handlers = sum(name in firmware.program.handlers for name in HANDLERS[1:])
     scale = 0 if firmware.costs_nothing else firmware.cycle_scale
+    flags = sum(name in program.handlers for name in HANDLERS[START + 1 : MAIN_LOOP])
+    tests_cycles = scale * interrupt.poll_cycles * flags if polled else 0
+    jump_cycles = scale * firmware.target.costs["jump"].cycles_typical
     end_cycle = math.ceil(design.command.duration_s * firmware.clock_Hz)
-    has_tick = "on_control_tick" in firmware.program.handlers
+    has_tick = "on_control_tick" in program.handlers
     return record(
         PROCESSOR,
         {
             "clock_Hz": firmware.clock_Hz,
             "entry_cycles": scale * (interrupt.call_cycles if polled else interrupt.entry_cycles),
             "exit_cycles": scale * (interrupt.return_cycles if polled else interrupt.exit_cycles),
-            "poll_loop_cycles": max(1, scale * interrupt.poll_cycles * handlers) if polled else 1,
+            # of the hardware that can; the data files do not tell yet
+            "tail_chain_cycles": 0 if polled else scale * getattr(interrupt, "tail_chain_cycles", 0),
+            "poll_loop_cycles": max(1, tests_cycles),
+            "loop_cycles": tests_cycles + jump_cycles or max(1, round(IDEAL_ROUND_s * firmware.clock_Hz)),
+            **levels(design.firmware.structure, "main_loop" in program.handlers),
             "tick_cycles": firmware.tick_cycles,
             "timer_mask": (1 << firmware.timer_bits) - 1,
             "pwm_count_cycles": firmware.pwm_count_cycles,
             "pwm_top": firmware.pwm_top,
             "control_cycles": round(design.firmware.control_period_s * firmware.clock_Hz) if has_tick else 0,
             "end_cycle": end_cycle,
-            "handler_pc": firmware.program.entries,
+            "handler_pc": program.entries,
             "sample_cycles": max(1, end_cycle // SAMPLES),
         },
     )
 
 
 def processor_state(c: Record) -> Record:
-    """PROCESSOR_STATE record at reset: the start handler is about to run, the timers count from 0."""
-    control = int(c["control_cycles"])
+    """PROCESSOR_STATE record at reset: the start handler is about to run, above the main loop if there is
+    one; the timers count from 0."""
+    control, main_pc = int(c["control_cycles"]), int(c["handler_pc"][MAIN_LOOP])
+    below = MAIN_LOOP if main_pc != ABSENT and not c["polls"] else ASLEEP
     return record(
         PROCESSOR_STATE,
         {
             "handler": START,
             "pc": c["handler_pc"][START],
-            "pending": np.zeros(HANDLER_COUNT, np.int64),
+            "below": np.full(HANDLER_COUNT, below),
+            "saved_pc": np.full(HANDLER_COUNT, main_pc),
+            "wake": NEVER,
             "match": NEVER,
             "match_due": NEVER,
             "next_tick": control if control else NEVER,
             "pwm_edge": NEVER,
-            "next_sample": c["sample_cycles"],
+            "next_sample": c["sample_cycles"] or NEVER,
         },
     )
 

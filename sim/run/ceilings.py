@@ -101,31 +101,44 @@ def heat_ceiling_rpm(design: Design) -> float:
     return _speed_below_rpm(lambda omega: torque_Nm - drag_Nm(p, omega), high)
 
 
-def _handler_times_s(firmware: Firmware, cycles: dict[str, int]) -> tuple[float, float, float]:
-    """Worst-case times of step, Hall and control handler [s], 0 for one the law has not."""
-    names = ("on_step_timer", "on_hall_edge", "on_control_tick")
-    step, hall, tick = (cycles.get(name, 0) * firmware.cycle_scale / firmware.clock_Hz for name in names)
-    return step, hall, tick
+def _handler_times_s(firmware: Firmware, cycles: dict[str, int]) -> tuple[float, float, float, float]:
+    """Worst-case times of step, Hall and control handler and of the main loop [s], 0 for what the law has
+    not."""
+    names = ("on_step_timer", "on_hall_edge", "on_control_tick", "main_loop")
+    step, hall, tick, main = (
+        cycles.get(name, 0) * firmware.cycle_scale / firmware.clock_Hz for name in names
+    )
+    return step, hall, tick, main
+
+
+def _wait_s(structure: str, hall_s: float, tick_s: float, main_s: float) -> float:
+    """Longest time that other code keeps the step handler waiting, by `firmware.structure`.
+
+    On one level: the longest other handler. In a polling loop with a body of its own: all that comes before
+    the step's flag is tested again. Nested: nothing, but for what masks interrupts.
+    """
+    if structure == "nested":
+        return 0.0
+    if structure == "polled" and main_s > 0.0:
+        return hall_s + tick_s + main_s
+    return max(hall_s, tick_s)
 
 
 def ceilings_rpm(design: Design, firmware: Firmware, cycles: dict[str, int]) -> dict[str, float]:
     """Closed-form ceilings by name [rpm]; infinite where nothing limits.
 
     supply: back-EMF equals the supply. torque: torque balance with friction and load. latency: a step that
-        waits for the longest other
-    handler and its own lags a quarter electrical period. processor: the handlers fill the whole time of an
-    electrical turn.
-    blocking: the longest other handler and the step handler fill one step time, so that the next compare is
-        missed. tick: one tick of
-    step time moves the speed by the required tolerance. heat: friction and load take the torque that keeps
-    the winding at its temperature limit.
+    waits for other code (`_wait_s`) and for its own handler lags a quarter electrical period. processor: the
+    handlers fill the whole time of an electrical turn. blocking: that wait and the step handler fill one step
+    time, so that the next compare is missed. tick: one tick of step time moves the speed by the required
+    tolerance. heat: friction and load take the torque that keeps the winding at its temperature limit.
 
     Args:
         cycles: worst-case CPU clocks of each handler, entry and exit included.
     """
     pairs = design.motor.pole_pairs
-    step_s, hall_s, tick_s = _handler_times_s(firmware, cycles)
-    blocked_s = max(hall_s, tick_s) + step_s
+    step_s, hall_s, tick_s, main_s = _handler_times_s(firmware, cycles)
+    blocked_s = _wait_s(design.firmware.structure, hall_s, tick_s, main_s) + step_s
     tick_load = tick_s / design.firmware.control_period_s
     turn_s = 6.0 * step_s + hall_s
     return {

@@ -6,9 +6,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from controllers.machine import FAULT_NAMES
+from controllers.faults import FAULT_NAMES
 from controllers.program import HANDLERS
-from sim.processor.records import TRACE_COLUMNS
+from sim.processor.records import MAIN_LOOP, START, TRACE_COLUMNS
 from sim.run.heat import steady_winding_C
 from sim.run.simulate import Recording
 from targets import Fault, InputError
@@ -24,10 +24,11 @@ SETTLED_PART = 0.1
 
 @dataclass(frozen=True)
 class ArithmeticFault:
-    """A wrap, a division by zero or an out-of-range conversion that nobody meant, at a line of the law."""
+    """A wrap, a division by zero, an out-of-range conversion or index that nobody meant. `place`: "line 12"
+    of the law's file, "line 12 of base.py" in a file it derives from; `text`: that line."""
 
     kind: str
-    line: int
+    place: str
     text: str
     count: int
 
@@ -38,7 +39,9 @@ class Metrics:
 
     `settled_...` are means over the last tenth of the run. `time_to_speed_s` is None when the required speed
     was never reached. `worst_case_cycles`: per handler, entry and exit included, the longest path at the
-    highest instruction costs; `measured_cycles`: the longest seen in the run. `late_steps`: later than a
+    highest instruction costs; `measured_cycles`: the longest seen in the run, without what interrupted it.
+    `worst_response_us`: longest time from a handler's event until it was done, waiting and interruptions
+    included, and of the main loop its longest round. `late_steps`: later than a
     quarter of a step. `opposed_steps`: steps that pushed against the motion, with the rotor more than 90
     electrical degrees from where they belong. `winding_C`: the highest temperature of the run;
     `winding_steady_C`: the one it ends at if the settled current goes on, infinite where it runs away; both
@@ -50,6 +53,7 @@ class Metrics:
     time_to_speed_s: float | None
     worst_case_cycles: dict[str, int]
     measured_cycles: dict[str, int]
+    worst_response_us: dict[str, float]
     cpu_load: float
     peak_cpu_load: float
     steps: int
@@ -141,33 +145,45 @@ def arithmetic_faults(recording: Recording) -> tuple[ArithmeticFault, ...]:
         key = (FAULT_NAMES[kind], int(program.lines[pc]))
         found[key] = found.get(key, 0) + int(recording.faults[pc, kind])
     faults = [
-        ArithmeticFault(kind, line, program.source[line - 1].strip(), count)
+        ArithmeticFault(kind, program.place(line), program.source[line - 1].strip(), count)
         for (kind, line), count in found.items()
     ]
     return tuple(sorted(faults, key=lambda fault: -fault.count))
 
 
 def worst_case_cycles(recording: Recording) -> dict[str, int]:
-    """CPU clocks of each handler at worst, entry and exit included."""
+    """CPU clocks of each handler at worst, entry and exit included; of the main loop with the jump back, and
+    the tests of the flags where it polls."""
     firmware, c = recording.firmware, recording.processor
-    around = (
-        0 if firmware.costs_nothing else int(c["entry_cycles"] + c["exit_cycles"]) // firmware.cycle_scale
-    )
+    if firmware.costs_nothing:
+        return dict.fromkeys(firmware.linked.worst_case_cycles, 0)
+    around = dict.fromkeys(HANDLERS, int(c["entry_cycles"] + c["exit_cycles"]))
+    around |= {HANDLERS[START]: 0, HANDLERS[MAIN_LOOP]: int(c["loop_cycles"])}
     return {
-        name: 0 if firmware.costs_nothing else cycles + (around if name != HANDLERS[0] else 0)
+        name: cycles + around[name] // firmware.cycle_scale
         for name, cycles in firmware.linked.worst_case_cycles.items()
+    }
+
+
+def _per_handler(recording: Recording, counter: str) -> dict[str, int]:
+    """A counter that the processor keeps for each handler, for those that the law has."""
+    return {
+        name: int(recording.counters[counter][index])
+        for index, name in enumerate(HANDLERS)
+        if name in recording.firmware.program.handlers
     }
 
 
 def _measured_cycles(recording: Recording) -> dict[str, int]:
     """CPU clocks of each handler at most in the run."""
     scale = recording.firmware.cycle_scale
-    cycles = recording.counters["worst_cycles"]
-    return {
-        name: int(cycles[index]) // scale
-        for index, name in enumerate(HANDLERS)
-        if name in recording.firmware.program.handlers
-    }
+    return {name: cycles // scale for name, cycles in _per_handler(recording, "worst_cycles").items()}
+
+
+def _worst_response_us(recording: Recording) -> dict[str, float]:
+    """Longest response of each handler, and longest round of the main loop [us]."""
+    clock_MHz = recording.firmware.clock_Hz * 1e-6
+    return {name: cycles / clock_MHz for name, cycles in _per_handler(recording, "worst_response").items()}
 
 
 def _motor_numbers(recording: Recording) -> dict[str, Any]:
@@ -235,6 +251,7 @@ def measure(recording: Recording) -> Metrics:
         time_to_speed_s=_time_to(recording, require.speed_rpm * (1.0 - require.tolerance_percent / 100.0)),
         worst_case_cycles=worst_case_cycles(recording),
         measured_cycles=_measured_cycles(recording),
+        worst_response_us=_worst_response_us(recording),
         settled_lateness_deg=_settled(recording, "lateness_deg"),
         settled_angle_error_deg=_settled(recording, "angle_error_deg"),
         settled_step_ticks=_settled(recording, "step_time_ticks"),

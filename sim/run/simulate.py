@@ -56,7 +56,11 @@ class Recording:
 
 
 def simulate(
-    design: Design, window_from_s: float = np.inf, window_rows: int = 0, log_rows: int = 0
+    design: Design,
+    window_from_s: float = np.inf,
+    window_rows: int = 0,
+    log_rows: int = 0,
+    firmware: Firmware | None = None,
 ) -> Recording:
     """Simulate a design from standstill to the end of its command.
 
@@ -64,10 +68,11 @@ def simulate(
         design: the design.
         window_from_s: when the close-up recording begins [s].
         window_rows, log_rows: room for the close-up and for the event log; neither changes the motion.
+        firmware: built already, from a design with the same firmware and PWM; saves compiling it again.
     Raises:
         InputError: the firmware cannot be built, or the numbers are such that the simulation cannot get on.
     """
-    firmware = build_firmware(design)
+    firmware = firmware or build_firmware(design)
     p, c = plant_parameters(design), processor_parameters(design, firmware)
     p["window_from_s"] = window_from_s
     s = plant_state(p, design.motor.start_angle_deg, design.numerics.seed)

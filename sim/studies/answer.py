@@ -52,6 +52,7 @@ class Result:
                 "target": self.design.firmware.target,
                 "worst_case_cycles": metrics.worst_case_cycles,
                 "measured_cycles": metrics.measured_cycles,
+                "worst_response_us": metrics.worst_response_us,
                 "cpu_load": metrics.cpu_load,
                 "peak_cpu_load": metrics.peak_cpu_load,
                 "steps": metrics.steps,

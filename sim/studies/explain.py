@@ -69,13 +69,17 @@ def _memory(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
 
 
 def _processor(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
-    firmware = recording.firmware
+    firmware, structure = recording.firmware, recording.design.firmware.structure
+    # the main loop holds up the handlers only where it polls
+    aside = ("on_start",) if structure == "polled" else ("on_start", "main_loop")
     name, cycles = max(
-        metrics.worst_case_cycles.items(), key=lambda item: item[1] if item[0] != "on_start" else -1
+        metrics.worst_case_cycles.items(), key=lambda item: item[1] if item[0] not in aside else -1
     )
     time_us = cycles * firmware.cycle_scale / firmware.clock_Hz * 1e6
     blocking = ceilings["blocking"]
-    limit = f"; that is longer than a whole step above {blocking:,.0f} rpm" if blocking else ""
+    limit = f"; a step that has to wait is a whole step late above {blocking:,.0f} rpm" if blocking else ""
+    if "main_loop" in metrics.worst_response_us:
+        limit += f"; a round of the main loop takes up to {metrics.worst_response_us['main_loop']:,.0f} us"
     return (
         f"The processor holds it back: {name} takes up to {cycles:,} clocks = {time_us:,.0f} us on "
         f"{firmware.target.name}, and a step lasts {_step_us(recording, metrics):,.0f} us at this "
@@ -246,7 +250,7 @@ def _symptoms(recording: Recording, metrics: Metrics) -> str:
         )
     if metrics.faults:
         worst = metrics.faults[0]
-        words.append(f"{worst.kind} in line {worst.line} of the law ({worst.text}) {worst.count:,} times")
+        words.append(f"{worst.kind} in {worst.place} of the law ({worst.text}) {worst.count:,} times")
     return ("On the way " + "; ".join(words) + ".") if words else ""
 
 

@@ -12,9 +12,9 @@ WIDTH = 100
 _CEILING_WORDS = {
     "supply": "back-EMF equals the supply",
     "torque": "torque used up by friction and load, ideal commutation",
-    "latency": "a step behind the longest handler lags a quarter electrical period",
+    "latency": "a step that had to wait for other code lags a quarter electrical period",
     "processor": "handlers fill the whole electrical turn",
-    "blocking": "longest handler and step handler fill one step",
+    "blocking": "the wait for other code and the step handler fill one step",
     "tick": "one timer tick moves the speed by the tolerance",
     "heat": "friction and load take the torque of a winding at its temperature limit",
 }
@@ -103,7 +103,9 @@ def _ceilings(result: Result) -> str:
 
 def _cycles(metrics: Metrics) -> Iterable[tuple[str, str]]:
     for name, cycles in metrics.worst_case_cycles.items():
-        yield name, f"{cycles:,} clocks at worst, {metrics.measured_cycles.get(name, 0):,} seen"
+        done = "longest round" if name == "main_loop" else "done within"
+        seen, response_us = metrics.measured_cycles.get(name, 0), metrics.worst_response_us.get(name, 0.0)
+        yield name, f"{cycles:,} clocks at worst, {seen:,} seen; {done} {response_us:,.1f} us"
 
 
 def _firmware(result: Result) -> str:
@@ -128,7 +130,7 @@ def _firmware(result: Result) -> str:
         ("RAM", f"{linked.ram_bytes:,} of {memory.ram_bytes:,} bytes"),
     ]
     rows += [
-        ("fault", f"{fault.kind}, line {fault.line}: {fault.text} ({fault.count:,} times)")
+        ("fault", f"{fault.kind}, {fault.place}: {fault.text} ({fault.count:,} times)")
         for fault in metrics.faults
     ]
     rows += [

@@ -95,10 +95,10 @@ def test_no_words_at_all_print_the_help(tickspin: Command) -> None:
 
 def test_the_help_names_every_command(tickspin: Command) -> None:
     shown = tickspin("--help").out
-    assert all(command in shown for command in ("run", "new", "targets", "controllers"))
+    assert all(command in shown for command in ("run", "export", "new", "targets", "controllers"))
 
 
-@pytest.mark.parametrize("command", ["run", "new", "targets", "controllers"])
+@pytest.mark.parametrize("command", ["run", "export", "new", "targets", "controllers"])
 def test_help(tickspin: Command, command: str) -> None:
     ended = tickspin(command, "--help")
     assert ended.status == 0

@@ -1,6 +1,8 @@
 """What the tests of controllers share: a way into the machine, and hardware that answers a law."""
 
 import ctypes
+import hashlib
+import os
 import shutil
 import subprocess
 from dataclasses import dataclass, field
@@ -12,6 +14,7 @@ import pytest
 
 from controllers import machine, opcodes, ports
 from controllers.binding import Binding
+from controllers.faults import FAULT_NAMES
 from controllers.jit import kernel
 from controllers.kinds import INTEGER_KINDS, MACHINE_KINDS, Kind
 from controllers.lower import compile_law
@@ -19,58 +22,68 @@ from controllers.program import Program
 
 DESIGN = {"timer_bits": 16, "tick_Hz": 2e6, "pole_pairs": 2, "duty_top": 1000, "control_period_s": 0.001}
 IMPORTS = (
-    "from controllers.dialect import Law, const, f32, f64, gain, hw, i8, i16, i32, number, param, q, scale, "
-    "ticks, u8, u16, u32, var, wrap_add, wrap_sub"
+    "from controllers.dialect import Law, array, const, f32, f64, gain, hw, i8, i16, i32, i64, mul_wide, "
+    "number, param, q, sat, sat_add, sat_mul, sat_sub, scale, table, ticks, u8, u16, u32, u64, var, wrap, "
+    "wrap_add, wrap_sub"
 )
 C_TYPES = {
     "u8": "uint8_t", "i8": "int8_t", "u16": "uint16_t", "i16": "int16_t", "u32": "uint32_t", "i32": "int32_t",
-    "f32": "float", "f64": "double",
+    "u64": "uint64_t", "i64": "int64_t", "f32": "float", "f64": "double",
 }  # fmt: skip
 
 
 def compile_c(folder: Path, source: str) -> ctypes.CDLL:
-    """Compile C source into a library and load it; skips the test where gcc is missing."""
+    """Compile C source into a library and load it; skips the test where gcc is missing. Libraries are kept in
+    the folder that TICKSPIN_JUDGES names, where it does: runs over mutants need them again and again."""
     if shutil.which("gcc") is None:
         pytest.skip("gcc is not installed: nothing to compare with")
-    (folder / "judge.c").write_text(source)
-    command = ["gcc", "-std=c11", "-O1", "-fwrapv", "-shared", "-fPIC", "-o", "judge.so", "judge.c"]
-    subprocess.run(command, cwd=folder, check=True)
+    if kept := os.environ.get("TICKSPIN_JUDGES"):
+        folder = Path(kept) / hashlib.sha256(source.encode()).hexdigest()[:16]
+        folder.mkdir(exist_ok=True)
+    if not (folder / "judge.so").exists():
+        (folder / "judge.c").write_text(source)
+        command = ["gcc", "-std=c11", "-O1", "-fwrapv", "-shared", "-fPIC", "-o", "judge.so", "judge.c"]
+        subprocess.run(command, cwd=folder, check=True)
     return ctypes.CDLL(str(folder / "judge.so"))
 
 
 @kernel
 def sweep(
-    code: Any, cost: Any, ints: Any, floats: Any, counted: Any, pairs: Any, results: Any, faults: Any
-) -> None:
+    code: Any, cost: Any, ints: Any, floats: Any, counted: Any, cells: Any, reals: Any, results: Any,
+    real_results: Any, faults: Any,
+) -> None:  # fmt: skip
     """Run `code` once for each row of operands: slots 0 and 1 in, slot 2 out, in both images."""
-    for row in range(len(pairs)):
-        ints[0] = np.int64(pairs[row, 0])
-        ints[1] = np.int64(pairs[row, 1])
-        floats[0] = pairs[row, 0]
-        floats[1] = pairs[row, 1]
-        for column in range(3):
+    for row in range(len(cells)):
+        ints[0] = cells[row, 0]
+        ints[1] = cells[row, 1]
+        floats[0] = reals[row, 0]
+        floats[1] = reals[row, 1]
+        for column in range(len(FAULT_NAMES)):
             counted[0, column] = 0
         machine.run(code, cost, ints, floats, counted, 0)
-        results[row, 0] = ints[2]
-        results[row, 1] = floats[2]
-        for column in range(3):
+        results[row] = ints[2]
+        real_results[row] = floats[2]
+        for column in range(len(FAULT_NAMES)):
             faults[row, column] = counted[0, column]
 
 
 def run_operation(rows: list[tuple[int, ...]], pairs: Any) -> tuple[Any, Any, Any]:
     """(integer results, float results, faults of the first instruction) of a program over operand pairs.
 
-    Slots: 0 and 1 operands, 2 result, 3 holds 0 and 4 holds 1. float64 holds integers up to 2**53 unchanged.
+    Slots: 0 and 1 operands, 2 result, 3 holds 0 and 4 holds 1. Integer operands reach the integer image as
+    they are, uint64 as its bit pattern; floats reach it without their fraction.
     """
     code = np.array(rows, dtype=np.int32)
     cost = np.zeros(len(code), dtype=np.int64)
-    results = np.zeros((len(pairs), 2))
-    counted = np.zeros((len(code), 3), dtype=np.int64)
-    faults = np.zeros((len(pairs), 3), dtype=np.int64)
+    results, real_results = np.zeros(len(pairs), dtype=np.int64), np.zeros(len(pairs))
+    counted = np.zeros((len(code), len(FAULT_NAMES)), dtype=np.int64)
+    faults = np.zeros((len(pairs), len(FAULT_NAMES)), dtype=np.int64)
     ints = np.array([0, 0, 0, 0, 1], dtype=np.int64)
-    operands = np.asarray(pairs, dtype=np.float64)
-    sweep(code, cost, ints, ints.astype(np.float64), counted, operands, results, faults)
-    return results[:, 0].astype(np.int64), results[:, 1], faults
+    with np.errstate(invalid="ignore"):  # the integer image of NaN and of infinities is not used
+        cells = np.ascontiguousarray(pairs).astype(np.int64)
+    reals = np.ascontiguousarray(pairs).astype(np.float64)
+    sweep(code, cost, ints, ints.astype(np.float64), counted, cells, reals, results, real_results, faults)
+    return results, real_results, faults
 
 
 def operation_rows(op: int, kind: Kind, b: int = 1, extra: int = 0) -> list[tuple[int, ...]]:
@@ -98,15 +111,23 @@ def operand_pairs(kind: Kind, count: int = 1500, seed: int = 1) -> Any:
     """Corner pairs and random pairs, small magnitudes as likely as large ones."""
     draw = np.random.default_rng(seed + kind.index)
     corners = corner_values(kind)
-    some = draw.choice(corners, size=(count, 2))
+    some = np.array(corners, dtype=cell_type(kind))[draw.integers(0, len(corners), size=(count, 2))]
     shift = draw.integers(0, kind.bits, size=(count, 2))
-    spread = draw.integers(kind.low, kind.high + 1, size=(count, 2)) >> shift
+    dtype = cell_type(kind)
+    spread = draw.integers(kind.low, kind.high, endpoint=True, size=(count, 2), dtype=dtype) >> shift.astype(
+        dtype
+    )
     few = [
         (a, b) for a in corners[:: max(1, len(corners) // 20)] for b in corners[:: max(1, len(corners) // 20)]
     ]
     ends = [(a, b) for a in (kind.low, kind.high, -1, 0, 1) for b in (kind.low, kind.high, -1, 0, 1)]
     inside = [(a, b) for a, b in ends if kind.low <= a <= kind.high and kind.low <= b <= kind.high]
-    return np.concatenate([np.array(few), np.array(inside), some, spread]).astype(np.int64)
+    return np.concatenate([np.array(part, dtype=dtype) for part in (few, inside, some, spread)])
+
+
+def cell_type(kind: Kind) -> Any:
+    """numpy type that holds every value of an integer or fixed-point kind."""
+    return np.uint64 if kind.is_wide and not kind.signed else np.int64
 
 
 SIGNED_KINDS = tuple(kind for kind in INTEGER_KINDS if kind.signed)
@@ -176,7 +197,7 @@ class Bench:
         is_float = MACHINE_KINDS[self.program.slot_kinds[slot]].is_float
         return float(self.floats[slot]) if is_float else int(self.ints[slot])
 
-    def faults_by_line(self) -> dict[int, tuple[int, int, int]]:
-        """Line of the law -> (overflow, division by zero, conversion), lines with faults only."""
+    def faults_by_line(self) -> dict[int, tuple[int, ...]]:
+        """Line of the law -> counts of each of `FAULT_NAMES`, lines with faults only."""
         lines = sorted({int(line) for line in self.program.lines[self.faults.any(axis=1)]})
-        return {n: tuple(int(c) for c in self.faults[self.program.lines == n].sum(axis=0)) for n in lines}  # type: ignore[misc]
+        return {n: tuple(int(c) for c in self.faults[self.program.lines == n].sum(axis=0)) for n in lines}

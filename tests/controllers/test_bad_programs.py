@@ -1,13 +1,18 @@
 """Bad programs: the exact fault of each, and where it stands."""
 
+import ast
 import pickle
+import sys
 from pathlib import Path
 from typing import Any, NamedTuple
 
 import pytest
 
+import controllers
 from controllers.lower import compile_law
+from controllers.parse.source import Position, RefusedError, Source
 from targets.errors import InputError
+from tests.controllers.families import BAD_FAMILIES, install
 from tests.controllers.support import compile_text, law_text, make_binding
 
 DECLARED = """a = var(u16, 0)
@@ -26,14 +31,20 @@ class BadProgram(NamedTuple):
 
     body: str
     declarations: str
+    helpers: str
     place: str
     rule: str
     found: str
     remedy: str
 
+    @property
+    def text(self) -> str:
+        return law_text(self.body, self.declarations, self.helpers)
+
 
 def read_table() -> list[BadProgram]:
-    """Entries stand apart by a blank line; `> ` begins a line of on_start, `= ` a declaration.
+    """Entries stand apart by a blank line; `> ` begins a line of on_start, `= ` a declaration, `+ ` a line of
+    the methods below on_start.
 
     The class is in line 2, its docstring in line 3; declarations follow, then `def on_start` and its body.
     """
@@ -41,10 +52,10 @@ def read_table() -> list[BadProgram]:
     programs = []
     for entry in entries:
         *text, fault = entry.splitlines()
-        body = "\n".join(line[2:] for line in text if line.startswith("> "))
-        declared = "\n".join(line[2:] for line in text if line.startswith("= "))
-        place, rule, found, remedy = fault.split(" ~ ")
-        programs.append(BadProgram(body, declared or DECLARED, place, rule, found, remedy))
+        body, declared, helpers = (
+            "\n".join(line[2:] for line in text if line.startswith(f"{mark} ")) for mark in ">=+"
+        )
+        programs.append(BadProgram(body, declared or DECLARED, helpers, *fault.split(" ~ ")))
     return programs
 
 
@@ -72,7 +83,15 @@ BAD_FILES = (
     (MODULE.replace("on_start", "on_hall_edge"), "2:1", "a law has on_start", "none"),
     (MODULE + "    def helper(self): pass\n", "6:5", "a method is a handler or is called by one", "helper"),
     (MODULE + "    def on_start(self): pass\n", "6:5", "a name is declared once", "on_start"),
-    (MODULE.replace("(self)", "(self, x)"), "4:5", "a method takes self alone", "def on_start"),
+    (MODULE.replace("(self)", "(self, x)"), "4:24", "an argument states its kind", "x"),
+    (
+        MODULE.replace("(self)", "(self, *x)"),
+        "4:5",
+        "a method takes self and plain arguments",
+        "def on_start",
+    ),
+    (MODULE.replace("(self)", "(self, x: u8)"), "4:5", "a handler takes self alone", "on_start"),
+    (MODULE.replace("None", "u8"), "4:5", "a handler takes self alone", "on_start"),
     (
         MODULE.replace("    def", "    @staticmethod\n    def"),
         "5:5",
@@ -100,7 +119,7 @@ def faults_of(folder: Path, text: str, **changes: Any) -> InputError:
 
 @pytest.mark.parametrize("bad", read_table(), ids=lambda bad: bad.body.partition("\n")[0])
 def test_bad_program_gives_exactly_this_fault(tmp_path: Path, bad: BadProgram) -> None:
-    (fault,) = faults_of(tmp_path, law_text(bad.body, bad.declarations)).faults
+    (fault,) = faults_of(tmp_path, bad.text).faults
     assert (fault.rule, fault.found, fault.remedy) == (bad.rule, bad.found, bad.remedy)
     assert fault.place == f"{tmp_path / 'try.py'}:{bad.place}"
 
@@ -258,3 +277,80 @@ def test_bad_binding_is_a_fault_of_the_scenario(
     text = law_text("pass", 'trim = param(number, "trim_s", 1e-6, low=0, high=1, about="trim")')
     (fault,) = faults_of(tmp_path, text, **change).faults
     assert (fault.place, fault.rule, fault.found, fault.remedy) == (place, rule, found, remedy)
+
+
+SOURCES = [
+    path for part in ("parse", "lower") for path in (Path(controllers.__file__).parent / part).glob("*.py")
+]
+BAD_DESIGN_TEXT = law_text("pass", 'trim = param(number, "trim_s", 1e-6, low=0, high=1, about="trim")')
+
+
+def refusing_calls() -> set[tuple[str, int, int]]:
+    """(file, first line, last line) of every call that records a fault."""
+    names = {"refuse", "refuse_constant", "_stop", "Fault"}
+    calls = set()
+    for path in SOURCES:
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            called = getattr(node, "func", None)
+            if isinstance(node, ast.Call) and getattr(called, "attr", getattr(called, "id", "")) in names:
+                calls.add((str(path), node.lineno, node.end_lineno or node.lineno))
+    return calls
+
+
+class Watch:
+    """Notes the lines through which each fault was recorded."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        self.lines: set[tuple[str, int]] = set()
+        refuse, add = Source.refuse, Source.add
+
+        def watched_refuse(source: Source, at: Position, rule: str, found: str, remedy: str) -> RefusedError:
+            self.note()
+            return refuse(source, at, rule, found, remedy)
+
+        def watched_add(source: Source, fault: Any) -> None:
+            self.note()
+            add(source, fault)
+
+        monkeypatch.setattr(Source, "refuse", watched_refuse)
+        monkeypatch.setattr(Source, "add", watched_add)
+
+    def note(self) -> None:
+        frame = sys._getframe(2)
+        while frame is not None:
+            self.lines.add((frame.f_code.co_filename, frame.f_lineno))
+            frame = frame.f_back  # type: ignore[assignment]
+
+    def saw(self, call: tuple[str, int, int]) -> bool:
+        return any((call[0], line) in self.lines for line in range(call[1], call[2] + 1))
+
+
+# refusals that raise without the law's text: test_missing_file_is_one_fault, BAD_BINDINGS (tick_Hz)
+ELSEWHERE = {("law.py", "_read"), ("compile.py", "_hw_values")}
+
+
+def test_every_refusal_of_parser_and_compiler_has_a_bad_program(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    watch = Watch(monkeypatch)
+    for bad in read_table():
+        faults_of(tmp_path, bad.text)
+    for text, *_ in BAD_FILES:
+        faults_of(tmp_path, text)
+    for change, *_ in BAD_BINDINGS:
+        faults_of(tmp_path, BAD_DESIGN_TEXT, **change)
+    for bad_family in BAD_FAMILIES:
+        path = install(tmp_path, monkeypatch, bad_family.law, bad_family.bases)
+        with pytest.raises(InputError):
+            compile_law(path, make_binding())
+    unseen = [call for call in refusing_calls() if not watch.saw(call) and not is_elsewhere(call)]
+    assert [f"{Path(path).name}:{line}" for path, line, _ in sorted(unseen)] == []
+
+
+def is_elsewhere(call: tuple[str, int, int]) -> bool:
+    """Whether the call stands in a function of `ELSEWHERE`."""
+    path = Path(call[0])
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.FunctionDef) and node.lineno <= call[1] <= (node.end_lineno or 0):
+            return (path.name, node.name) in ELSEWHERE
+    return False

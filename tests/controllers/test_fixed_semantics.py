@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 
 from controllers import opcodes
+from controllers.faults import CONVERSION, OVERFLOW
 from controllers.kinds import F64, Kind, fixed_kind, nearest_fixed_name
-from controllers.machine import CONVERSION, OVERFLOW
 from tests.controllers.support import operand_pairs, operation_rows, run_operation
 
 WIDTHS = ((0, 7), (3, 4), (0, 15), (7, 8), (3, 12), (15, 16), (0, 31), (23, 8))

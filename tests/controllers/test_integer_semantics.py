@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 
 from controllers import opcodes
+from controllers.faults import CONVERSION, OVERFLOW, ZERO_DIVISION
 from controllers.kinds import INTEGER_KINDS, Kind
-from controllers.machine import CONVERSION, OVERFLOW, ZERO_DIVISION
 from tests.controllers.support import (
     C_TYPES,
     SIGNED_KINDS,

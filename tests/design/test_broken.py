@@ -78,10 +78,10 @@ BROKEN_VALUES = [
     ("motor.back_emf", '"measured"', "motor.back_emf_file", "name a CSV file"),
     ("motor.back_emf_file", '"x.csv"', "motor.back_emf", 'must be "measured"'),
     ("drive.pwm_mode", '"highside"', "drive.pwm_mode", 'did you mean "high_side"?'),
-    ("firmware.structure", '"rtos"', "firmware.structure", "allowed: interrupt, polled"),
+    ("firmware.structure", '"rtos"', "firmware.structure", "allowed: interrupt, nested, polled"),
     ("firmware.idealise", '["cost", "ticks"]', "firmware.idealise[1]", 'did you mean "tick"?'),
     ("firmware.law", '"step_trin"', "firmware.law", 'did you mean "step_trim"?'),
-    ("firmware.law", '"../step_trim"', "firmware.law", "must be the name of a shipped law"),
+    ("firmware.law", '"../step_trim"', "firmware.law", "must be the name of a shipped law or a .py file"),
     ("firmware.target", '"acc-8"', "firmware.target", 'did you mean "acc8"?'),
     ("firmware.target", '"nothing like it"', "firmware.target", "allowed: acc8"),
     # unknown key

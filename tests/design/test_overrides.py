@@ -123,7 +123,7 @@ BAD_OVERRIDES: list[tuple[str, Override, str]] = [
     ("load.fan_torque_Nm", "x2", "must have a value that can be changed"),
     ("firmware.parameters.kp", "+1", "must have a value that can be changed"),
     ("motor.pole_pairs", "x1.3", "must be a whole number, found 2.6"),
-    ("firmware.law", "x1.2", "must be the name of a shipped law"),
+    ("firmware.law", "x1.2", "must be the name of a shipped law or a .py file"),
     ("firmware.prescaler", "x3", "must be a prescaler"),
     ("require.within_s", "+10", "must not be longer than the run"),
 ]

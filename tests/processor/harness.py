@@ -28,16 +28,14 @@ from sim.processor.records import (
     ASLEEP,
     LOG_COLUMNS,
     LOG_NAMES,
-    NEVER,
     PROCESSOR,
-    PROCESSOR_STATE,
-    START,
     TRACE_COLUMNS,
 )
+from sim.run.assemble import levels, processor_state
 
 CLOCK_Hz = 1e6
 OUT_CYCLES, IN_CYCLES, RET_CYCLES, WORK_CYCLES = 3, 2, 1, 100
-ENTRY_CYCLES, EXIT_CYCLES = 10, 5
+ENTRY_CYCLES, EXIT_CYCLES, LOOP_CYCLES = 10, 5, 2
 PRICES: Mapping[int, int] = {OUT: OUT_CYCLES, IN: IN_CYCLES, RET: RET_CYCLES, MUL: WORK_CYCLES}
 """Opcode -> cycles; the others are free."""
 STEP_OFF = 6
@@ -49,7 +47,8 @@ _KNOTS = 6
 _IMPORTS = "from controllers.dialect import Law, hw, number, ticks, u8, u16, u32, var, wrap_add, wrap_sub\n"
 
 PROCESSOR_NUMBERS: Mapping[str, int] = {
-    "entry_cycles": ENTRY_CYCLES, "exit_cycles": EXIT_CYCLES, "poll_loop_cycles": 1,
+    "entry_cycles": ENTRY_CYCLES, "exit_cycles": EXIT_CYCLES, "tail_chain_cycles": 0,
+    "poll_loop_cycles": 1, "loop_cycles": LOOP_CYCLES,
     "tick_cycles": 1, "timer_mask": 0xFFFF, "pwm_count_cycles": 1, "pwm_top": 100, "control_cycles": 0,
 }  # fmt: skip
 """Interrupts, a 16-bit timer that counts every cycle, a PWM period of 100 cycles, no control tick."""
@@ -91,6 +90,7 @@ class Outcome:
     counters: Record
     state: Record
     ints: NDArray[np.int64]
+    faults: NDArray[np.int64]
     trace: NDArray[np.float64]
     window: NDArray[np.float64]
     rows: NDArray[np.int64]
@@ -117,7 +117,7 @@ _DETAIL: Mapping[str, Callable[[int, int], str]] = {
     "match": lambda a, _b: f"count {a}",
     "hall": lambda a, b: f"{'rise' if a else 'fall'} captured {b}",
     "tick": lambda _a, _b: "",
-    "enter": lambda a, _b: HANDLERS[a],
+    "enter": lambda a, b: HANDLERS[a] + (f" over {HANDLERS[b - 1]}" if b else ""),
     "leave": lambda a, _b: HANDLERS[a],
     "read": lambda a, b: f"{IN_PORTS[a].name} {b}",
     "write": lambda a, b: f"{OUT_PORTS[a].name.removeprefix('set_')} {b}",
@@ -184,23 +184,6 @@ def prices(program: Program, per_opcode: Mapping[int, int]) -> NDArray[np.int64]
     return np.array([per_opcode.get(int(row[0]), 0) for row in program.code], dtype=np.int64)
 
 
-def _reset(c: Record) -> Record:
-    """PROCESSOR_STATE record at reset."""
-    control = int(c["control_cycles"])
-    return _record(
-        PROCESSOR_STATE,
-        {
-            "handler": START,
-            "pc": c["handler_pc"][START],
-            "match": NEVER,
-            "match_due": NEVER,
-            "pwm_edge": NEVER,
-            "next_tick": control or NEVER,
-            "next_sample": c["sample_cycles"] or NEVER,
-        },
-    )
-
-
 def run(
     folder: Path,
     text: str,
@@ -209,6 +192,7 @@ def run(
     cost: Mapping[int, int] | NDArray[np.int64] = PRICES,
     commands: tuple[tuple[float, float], ...] = ((0.0, 0.0),),
     log_rows: int = LOG_ROWS,
+    structure: str = "interrupt",
     sample_cycles: int = 0,
     trace_rows: int = NO_ROWS,
     window_rows: int = NO_ROWS,
@@ -226,9 +210,10 @@ def run(
         "end_cycle": end_cycle,
         "handler_pc": program.entries,
         "sample_cycles": sample_cycles,
+        **levels(structure, "main_loop" in program.handlers),
     }
     c = _record(PROCESSOR, {**numbers, **entries})
-    p, s, k = plant(window_from_s=0.0), coasting(rotor), _reset(c)
+    p, s, k = plant(window_from_s=0.0), coasting(rotor), processor_state(c)
     ints = program.ints.copy()
     trace = np.zeros((trace_rows, len(TRACE_COLUMNS)))
     window = np.zeros((window_rows, len(WINDOW_COLUMNS)))
@@ -247,6 +232,6 @@ def run(
     }
     ending = run_spin(p, s, np.zeros(1, SEGMENT)[0], c, k, arrays, MAX_SEGMENTS)
     return Outcome(
-        program, ending, k, s, ints,
+        program, ending, k, s, ints, arrays["faults"],
         trace[: k["trace_rows"]], window[: s["window_rows"]], log[: k["log_rows"]],
     )  # fmt: skip

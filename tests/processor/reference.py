@@ -1,8 +1,11 @@
 """The processor once more, cycle by cycle: at every cycle the count is compared and the flags are looked at.
 
-Slow and plain; it shares no code with sim/processor and writes the same event log.
+Slow and plain; it shares no code with sim/processor and writes the same event log. Every instruction is done
+at its last cycle; an interrupt stops the clock of the code below it. Cycles are booked one by one on whoever
+has the processor.
 """
 
+from collections import Counter
 from dataclasses import dataclass, field
 
 from tests.processor.harness import IN_CYCLES, OUT_CYCLES, RET_CYCLES
@@ -20,9 +23,26 @@ _SOURCE = {
     "ahead": "hw.set_compare(wrap_add(hw.timer(), {0}))",
     "duty": "hw.set_duty({0})",
     "step": "hw.set_step({0})",
+    "more": "self.n = wrap_add(self.n, {0})",
+    "less": "self.n = wrap_sub(self.n, {0})",
+    "show": "hw.set_duty(u16(self.n))",
+    "mask": "with hw.masked():\n    self.x = self.x * self.x",
 }
 _READS = ("timer", "captured", "hall")
 _ORDER = ("on_step_timer", "on_hall_edge", "on_control_tick")
+_OVER = {
+    "interrupt": {name: {"main_loop"} for name in _ORDER},
+    "nested": {
+        "on_step_timer": {"main_loop", "on_control_tick", "on_hall_edge"},
+        "on_hall_edge": {"main_loop", "on_control_tick"},
+        "on_control_tick": {"main_loop"},
+    },
+    "polled": {name: set[str]() for name in _ORDER},
+}
+"""Structure -> handler -> what it interrupts."""
+
+Instruction = tuple[int, str, int]
+"""Cycles, what is done at the end of them, number."""
 
 
 def source(statements: list[Statement]) -> str:
@@ -35,10 +55,14 @@ class Setting:
     """A law, a processor, and a rotor with rising edges at `first_edge` + k `turn` cycles (turn 0: none)."""
 
     handlers: dict[str, list[Statement]]
+    structure: str
     work_cycles: int
+    add_cycles: int
     entry_cycles: int
     exit_cycles: int
+    tail_chain_cycles: int
     poll_loop_cycles: int
+    loop_cycles: int
     tick_cycles: int
     timer_mask: int
     pwm_count_cycles: int
@@ -46,6 +70,21 @@ class Setting:
     control_cycles: int
     first_edge: float
     turn: float
+
+
+@dataclass
+class Frame:
+    """A handler that has been taken: what it has still to do, and the cycle at which the next of it is done.
+
+    `used`: cycles it has had the processor; `since`: when its flag rose (main loop: its round began).
+    """
+
+    handler: str
+    todo: list[Instruction]
+    ready: int
+    since: int
+    used: int = 0
+    loaded: int = 0
 
 
 @dataclass
@@ -58,23 +97,33 @@ class Reference:
     missed_compares: int = 0
     overruns: int = 0
     busy_cycles: int = 0
+    main_cycles: int = 0
+    runs: Counter[str] = field(default_factory=Counter)
+    worst_cycles: Counter[str] = field(default_factory=Counter)
+    worst_response: Counter[str] = field(default_factory=Counter)
     now: int = 0
     compare: int = -1  # -1: never written
     captured: int = 0
     duty: int = 0
     duty_now: int = 0
     is_on: bool = False
-    pending: set[str] = field(default_factory=set)
-    handler: str = "on_start"
-    todo: list[tuple[int, str, int]] = field(default_factory=list)  # (cycles from here, what, number)
-    ready: int = 0
-    free: int = 0
-    begun: int = 0
-    last_read: int = 0
+    n: int = 0
+    is_masked: bool = False
+    pending: dict[str, int] = field(default_factory=dict)  # handler -> cycle at which its flag rose
+    stack: list[Frame] = field(default_factory=list)
+    free: int = 0  # end of the entry or exit sequence
+    given_back: int = 0  # end of the exit sequence: its cycles are booked already
+    is_chained: bool = False
+    unserved: list[str] = field(default_factory=list)  # polling with a body: flags still to be tested
+    begun: int = 0  # and when its round began
+    used: int = 0  # and what it has used of it
 
     def run(self, end_cycle: int) -> "Reference":
         """Pass the cycles before `end_cycle`, one by one."""
-        self._begin("on_start", 0)
+        self.unserved = list(_ORDER)
+        if self._has_main and not self._polls:
+            self.stack.append(self._frame("main_loop", 0, 0))
+        self.stack.append(self._frame("on_start", 0, 0))
         for self.now in range(end_cycle):
             self._hall()
             self._timer()
@@ -82,6 +131,7 @@ class Reference:
             self._pwm()
             while self._processor():
                 pass
+            self._book_cycle()
         self.now = end_cycle  # the rotor turns up to here: the processor is still shown its edge
         self._hall()
         return self
@@ -89,6 +139,15 @@ class Reference:
     @property
     def count(self) -> int:
         return (self.now // self.setting.tick_cycles) & self.setting.timer_mask
+
+    @property
+    def _has_main(self) -> bool:
+        return "main_loop" in self.setting.handlers
+
+    @property
+    def _polls(self) -> bool:
+        """A polling loop with a body of its own."""
+        return self._has_main and self.setting.structure == "polled"
 
     def _note(self, text: str) -> None:
         self.log.append(f"{self.now} {text}")
@@ -99,7 +158,7 @@ class Reference:
         if handler in self.pending:
             self.missed_edges += handler == "on_hall_edge"
             self.overruns += handler != "on_hall_edge"
-        self.pending.add(handler)
+        self.pending.setdefault(handler, self.now)
 
     def _is_high(self, cycle: int) -> bool:
         """Level of the sensor that a cycle sees: that of the rotor up to and including this cycle."""
@@ -136,61 +195,155 @@ class Reference:
             self.is_on = is_on
             self._note(f"pwm {'on' if is_on else 'off'}")
 
-    def _begin(self, handler: str, entry_cycles: int) -> None:
-        """The cycles until each port access and the return of a handler."""
-        self.handler, self.begun, self.todo = handler, self.now, []
-        waited = entry_cycles
+    def _frame(self, handler: str, entry_cycles: int, since: int) -> Frame:
+        """A handler about to begin."""
+        todo: list[Instruction] = []
         for word, number in self.setting.handlers[handler]:
-            if word == "work":
-                waited += self.setting.work_cycles
-                continue
-            if word in (*_READS, "ahead"):
-                self.todo.append((waited + IN_CYCLES, "timer" if word == "ahead" else word, 0))
-                waited = 0
-            if word not in _READS:
-                self.todo.append((waited + OUT_CYCLES, word, number))
-                waited = 0
-        self.todo.append((waited + RET_CYCLES, "return", 0))
-        self.ready = self.now + self.todo[0][0]
+            todo += self._instructions(word, number)
+        jump_cycles = self.setting.loop_cycles if handler == "main_loop" and not self._polls else 0
+        todo.append((RET_CYCLES + jump_cycles, "return", 0))
+        return Frame(handler, todo, self.now + entry_cycles + todo[0][0], since)
+
+    def _instructions(self, word: str, number: int) -> list[Instruction]:
+        """What a statement is compiled to."""
+        work: Instruction = (self.setting.work_cycles, "work", 0)
+        if word == "work":
+            return [work]
+        if word in ("more", "less"):
+            return [(self.setting.add_cycles, word, number)]
+        if word == "show":
+            return [(0, "load", 0), (OUT_CYCLES, "show", 0)]
+        if word == "mask":
+            return [(OUT_CYCLES, "mask", 1), work, (OUT_CYCLES, "mask", 0)]
+        if word in _READS:
+            return [(IN_CYCLES, word, 0)]
+        write: Instruction = (OUT_CYCLES, word, number)
+        if word == "ahead":
+            return [(IN_CYCLES, "timer", 0), (self.setting.add_cycles, "add", 0), write]
+        return [write]
+
+    def _book_cycle(self) -> None:
+        """Whose is the cycle that begins now? Nobody's who gave it back."""
+        if self.now < self.given_back:
+            return
+        if self.stack:
+            self.stack[-1].used += 1
+        else:
+            self.used += 1
 
     def _processor(self) -> bool:
         """Do the next thing that the processor does at this cycle; False when there is none."""
-        if not self.handler:
-            is_round = (self.now - self.free) % self.setting.poll_loop_cycles == 0
-            if self.now < self.free or not is_round or not self.pending:
-                return False
-            handler = next(name for name in _ORDER if name in self.pending)
-            self.pending.remove(handler)
-            self._note(f"enter {handler}")
-            self._begin(handler, self.setting.entry_cycles)
+        if self.stack and self.stack[-1].ready == self.now:
+            frame = self.stack[-1]
+            _, word, number = frame.todo.pop(0)
+            if word == "return":
+                self._return()
+            else:
+                self._execute(frame, word, number)
+                frame.ready = self.now + frame.todo[0][0]
             return True
-        if self.ready != self.now:
-            return False
-        _, word, number = self.todo.pop(0)
-        self._access(word, number)
-        if self.todo:
-            self.ready = self.now + self.todo[0][0]
-        return True
+        return self.now >= self.free and self._take()
 
-    def _access(self, word: str, number: int) -> None:
-        if word == "return":
-            self._note(f"leave {self.handler}")
-            self.free = self.now + (0 if self.handler == "on_start" else self.setting.exit_cycles)
-            self.busy_cycles += self.free - self.begun
-            self.handler = ""
+    def _waiting(self) -> list[str]:
+        """Pending handlers that may be taken, the first one first."""
+        if self.is_masked:
+            return []
+        below = self.stack[-1].handler if self.stack else ""
+        may = [name for name in self.unserved if not below or below in _OVER[self.setting.structure][name]]
+        return [name for name in may if name in self.pending]
+
+    def _take(self) -> bool:
+        """Take a pending handler, or begin the body of a polling loop that has tested all flags."""
+        setting, waiting = self.setting, self._waiting()
+        is_round = bool(self.stack) or self._polls or (self.now - self.free) % setting.poll_loop_cycles == 0
+        if waiting and is_round:
+            self._enter(waiting[0], setting.tail_chain_cycles if self.is_chained else setting.entry_cycles)
+            return True
+        if self._polls and not self.stack:
+            self.stack.append(self._frame("main_loop", 0, self.begun))
+            return True
+        return False
+
+    def _enter(self, handler: str, entry_cycles: int) -> None:
+        over = ""
+        if self.stack:
+            over = f" over {self.stack[-1].handler}"
+            self.stack[-1].ready -= self.now  # what is left of its instruction
+        if self._polls:
+            self.unserved = self.unserved[self.unserved.index(handler) + 1 :]
+        self._note(f"enter {handler}{over}")
+        self.stack.append(self._frame(handler, entry_cycles, self.pending.pop(handler)))
+        self.free, self.is_chained = self.now + entry_cycles, False
+
+    def _return(self) -> None:
+        """The topmost frame is done."""
+        frame = self.stack.pop()
+        if frame.handler == "main_loop":
+            self._end_round(frame)
+            return
+        self._note(f"leave {frame.handler}")
+        is_start = frame.handler == "on_start"
+        self.is_chained = bool(self._waiting()) and self.setting.tail_chain_cycles > 0 and not is_start
+        exit_cycles = 0 if is_start or self.is_chained else self.setting.exit_cycles
+        self.free = self.given_back = self.now + exit_cycles
+        self.busy_cycles += frame.used + exit_cycles
+        self._book(frame.handler, frame.used + exit_cycles, self.free - frame.since)
+        if self.stack:
+            self.stack[-1].ready += self.free
+        if is_start:
+            self.used, self.begun = 0, self.now
+            for main in self.stack:
+                main.since = self.now
+
+    def _end_round(self, frame: Frame) -> None:
+        """The main loop begins anew; a polling one tests its flags first."""
+        if self._polls:
+            self.free = self.given_back = self.now + self.setting.loop_cycles
+            own, begun = self.used + frame.used + self.setting.loop_cycles, self.begun
+            self.used, self.begun, self.unserved = 0, self.free, list(_ORDER)
+            self._book("main_loop", own, self.free - begun)
+        else:
+            own, begun = frame.used, frame.since
+            self.stack.append(self._frame("main_loop", 0, self.now))
+            self._book("main_loop", own, self.now - begun)
+        self.main_cycles += own
+
+    def _book(self, handler: str, own: int, response: int) -> None:
+        self.runs[handler] += 1
+        self.worst_cycles[handler] = max(self.worst_cycles[handler], own)
+        self.worst_response[handler] = max(self.worst_response[handler], response)
+
+    def _execute(self, frame: Frame, word: str, number: int) -> None:
+        """Do an instruction at its last cycle."""
+        if word == "more":
+            self.n = (self.n + number) % 256
+        elif word == "less":
+            self.n = (self.n - number) % 256
+        elif word == "load":
+            frame.loaded = self.n
         elif word in _READS:
             values = {"timer": self.count, "captured": self.captured, "hall": int(self._is_high(self.now))}
-            self.last_read = values[word]
             self._note(f"read {word} {values[word]}")
-        elif word in ("compare", "ahead"):
-            value = number if word == "compare" else (self.last_read + number) & 0xFFFF
+            frame.loaded = values[word]
+            if word == "hall":
+                self.n = values[word]
+        elif word not in ("work", "add"):
+            self._write(word, frame.loaded if word == "show" else number, frame.loaded)
+
+    def _write(self, word: str, number: int, loaded: int) -> None:
+        """Write a port."""
+        if word in ("compare", "ahead"):
+            value = number if word == "compare" else (loaded + number) & 0xFFFF
             self.compare = value & self.setting.timer_mask
             # less than half the range ago: passed
             self.missed_compares += (
                 self.count - self.compare
             ) & self.setting.timer_mask <= self.setting.timer_mask // 2
             self._note(f"write compare {value}")
-        else:
-            if word == "duty":
-                self.duty = min(number, self.setting.pwm_top)
-            self._note(f"write {word} {number}")
+            return
+        if word in ("duty", "show"):
+            self.duty = min(number, self.setting.pwm_top)
+        elif word == "mask":
+            self.is_masked = number == 1
+        name = {"show": "duty", "mask": "masked"}.get(word, word)
+        self._note(f"write {name} {number}")

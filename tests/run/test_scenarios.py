@@ -84,4 +84,6 @@ def test_the_wheel_takes_the_time_of_its_inertia() -> None:
     assert light.time_to_speed_s is not None
     assert heavy.time_to_speed_s is not None
     # J is 42 and 82 g cm2 at the same torque; the blind start takes 0.4 s of either.
-    assert (heavy.time_to_speed_s - 0.4) / (light.time_to_speed_s - 0.4) == pytest.approx(82.0 / 42.0, rel=0.15)
+    assert (heavy.time_to_speed_s - 0.4) / (light.time_to_speed_s - 0.4) == pytest.approx(
+        82.0 / 42.0, rel=0.15
+    )

@@ -9,9 +9,11 @@ from pathlib import Path
 import pytest
 
 from targets import COST_KEYS, Fault, InputError, Target, load_target, target_names
-from targets.loader import DATA_FOLDER
+from targets.loader import DATA_FOLDER, MOST_KEYS_NAMED
 
-TARGETS = ("acc8", "avr5", "ideal", "m0", "m4f")
+TARGETS = (
+    "acc8", "avr25", "avr5", "dsp16", "ideal", "m0", "m0plus", "m3", "m4f", "mcs51", "rv32ec", "rv32imc",
+)  # fmt: skip
 SHIPPED_TEXT = (DATA_FOLDER / "acc8.toml").read_text(encoding="utf-8")
 
 I32_ADD = "i32_add = { cycles = [8, 14, 14], bytes = 28 }"
@@ -54,7 +56,7 @@ EDITS = [
         "one number in place of three",
         I32_ADD,
         I32_ADD.replace("[8, 14, 14]", "14"),
-        "edited.toml: costs.add_subtract.i32_add.cycles: this must be a list of whole numbers, found 14; "
+        "edited.toml: costs.add_subtract.i32_add.cycles: this must be a list of numbers, found 14; "
         "correct the value",
     ),
     (
@@ -127,6 +129,73 @@ EDITS = [
         "found [1, 4, 2, 8, 16, 32, 64, 128, 256]; sort the list",
     ),
     (
+        "another usual clock outside the range",
+        "other_usual_Hz = [32e6]",
+        "other_usual_Hz = [64e6]",
+        "edited.toml: clock: other_usual_Hz must lie between low_Hz and high_Hz and differ from default_Hz, "
+        "found 6.4e+07; correct or remove the frequency",
+    ),
+    (
+        "the usual clock twice",
+        "other_usual_Hz = [32e6]",
+        "other_usual_Hz = [16e6]",
+        "edited.toml: clock: other_usual_Hz must lie between low_Hz and high_Hz and differ from default_Hz, "
+        "found 1.6e+07; correct or remove the frequency",
+    ),
+    (
+        "no clock tolerance",
+        "tolerance = 0.03\n",
+        "",
+        "edited.toml: clock.tolerance: this must be given, found none; add it",
+    ),
+    (
+        "wait states out of order",
+        "word_bits = 8",
+        "word_bits = 8\nwait_states_above_Hz = [20e6, 10e6]",
+        "edited.toml: memory: wait_states_above_Hz must rise, found 2e+07, 1e+07; sort the list",
+    ),
+    (
+        "an unknown kind of vectors",
+        'vectors = "single"',
+        'vectors = "many"',
+        "edited.toml: interrupt.vectors: this must be one of the words that are known here, found 'many'; "
+        "write 'single' or 'separate'",
+    ),
+    (
+        "tail-chaining on a core with one vector",
+        "poll_cycles = 3",
+        "poll_cycles = 3\ntail_chain_cycles = 6",
+        "edited.toml: interrupt: only a core with separate vectors and several levels chains handlers, "
+        "found 6 cycles with single vectors, 1 levels; remove tail_chain_cycles or correct the others",
+    ),
+    (
+        "a timer without its action",
+        'action = "compare"\n',
+        "",
+        "edited.toml: step_timer.action: this must be given, found none; add it",
+    ),
+    (
+        "a floating-point unit beside additions by routine",
+        'floating_point_unit = "none"',
+        'floating_point_unit = "f32"',
+        "edited.toml: costs.float32.f32_add: an addition calls a routine unless the floating-point unit does "
+        "it, found floating_point_unit = 'f32' and a routine; correct one of the two",
+    ),
+    (
+        "an addition of floats without unit and without routine",
+        'f64_add       = { cycles = [428, 803, 863], bytes = 98, routine = "float64_add" }',
+        "f64_add       = { cycles = [428, 803, 863], bytes = 98 }",
+        "edited.toml: costs.float64.f64_add: an addition calls a routine unless the floating-point unit does "
+        "it, found floating_point_unit = 'none' and no routine; correct one of the two",
+    ),
+    (
+        "a price that is not marked as indicative",
+        'price_source = "indicative, from memory, override"',
+        'price_source = "a distributor"',
+        "edited.toml: price_source: a price must be marked as indicative, found 'a distributor'; "
+        "begin with 'indicative' and say where it is from",
+    ),
+    (
         "another name than asked for",
         'name = "acc8"',
         'name = "acc9"',
@@ -181,7 +250,7 @@ def test_unknown_target_lists_the_names_there_are() -> None:
         load_target("m4")
     (fault,) = caught.value.faults
     assert fault == Fault(
-        "target", "the target must exist", "'m4'", "write m4f, or one of acc8, avr5, ideal, m0, m4f"
+        "target", "the target must exist", "'m4'", "write m4f, or one of " + ", ".join(TARGETS)
     )
 
 
@@ -206,7 +275,7 @@ def test_shipped_target_prices_every_operation_and_states_every_source(name: str
     target = load_target(name)
     assert tuple(target.costs) == COST_KEYS
     groups = tomllib.loads((DATA_FOLDER / f"{name}.toml").read_text(encoding="utf-8"))["costs"]
-    sections = {"clock", "memory", "step_timer", "pwm", "interrupt", "routines", "price_USD"}
+    sections = {"core", "clock", "memory", "step_timer", "pwm", "interrupt", "routines", "price_USD"}
     assert set(target.sources) == sections | {f"costs.{group}" for group in groups}
 
 
@@ -229,3 +298,32 @@ def test_targets_and_errors_survive_the_way_to_a_worker_process() -> None:
     assert pickle.loads(pickle.dumps(target)) == target
     error = InputError([Fault("here", "rule", "value", "remedy")])
     assert pickle.loads(pickle.dumps(error)).faults == error.faults
+
+
+def test_a_file_without_costs_for_most_keys_names_some_and_counts_the_rest(tmp_path: Path) -> None:
+    head, start, _ = SHIPPED_TEXT.partition("[costs.add_subtract]\n")
+    text = head + start + 'source = "mine"\nu8_add = { cycles = [1, 1, 1], bytes = 2 }\n'
+    with pytest.raises(InputError) as caught:
+        load_text(text, tmp_path)
+    (gap,) = (str(fault) for fault in caught.value.faults if "priced" in fault.rule)
+    assert "no row for u8_sub, u8_mul, u8_div" in gap
+    assert gap.endswith(f"and {len(COST_KEYS) - 1 - MOST_KEYS_NAMED} more; add them")
+    assert "edited.toml: routines" in {fault.place for fault in caught.value.faults}
+
+
+def test_a_users_file_loads_from_anywhere(tmp_path: Path) -> None:
+    path = tmp_path / "mine.toml"
+    path.write_text(SHIPPED_TEXT.replace('name = "acc8"', 'name = "mine"'), encoding="utf-8")
+    mine, shipped = load_target("mine", path), load_target("acc8")
+    assert mine == shipped.model_copy(update={"name": "mine"})
+
+
+def test_wait_states_come_with_the_clock() -> None:
+    memory = load_target("m3").memory
+    assert [memory.wait_states(clock_Hz) for clock_Hz in (8e6, 24e6, 25e6, 48e6, 72e6)] == [0, 0, 1, 1, 2]
+    assert load_target("acc8").memory.wait_states(32e6) == 0
+
+
+def test_tail_chaining_is_converted_like_the_other_cycles() -> None:
+    assert load_target("m4f").interrupt.tail_chain_cycles == 18
+    assert load_target("m0").interrupt.tail_chain_cycles == 0  # not published

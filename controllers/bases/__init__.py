@@ -1,0 +1,1 @@
+"""Classes that control laws derive from. Like laws they are parsed, never executed."""

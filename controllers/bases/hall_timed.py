@@ -1,0 +1,128 @@
+"""Commutation timed by one Hall sensor: one rising edge per electrical turn, where step 0 belongs.
+
+Start: the level alone drives. While it is high the rotor is in the first half of the turn, and step 1 pulls
+it on wherever it is there; while it is low, step 4 does. The level is looked at every `start_look_s`, and a
+rising edge makes step 0 at once. Only the two angles where the level changes have no pull: if no edge comes
+for many looks, step 0 is held for some of them. After `START_TURNS` turns one turn predicts the next, and the
+steps are timed.
+
+Run: each edge restarts the turn at step 0 and measures it; the five other steps follow at the step time that
+the law works out in `followed`. What counts as an edge:
+
+- not one that comes within half of the last period, which no rotor can do: a spike while the level is high;
+- not one whose level is low again when it is served in time: a spike while the level is low.
+
+A period counts only when it fits the timer (the looks or steps made in it say so). Without an edge for
+`stall_steps` steps the motor is taken to stand still and is started again.
+
+The step timer may interrupt the Hall edge (nested priorities): what it writes is read with interrupts masked,
+and the compare is parked, half the timer away, until the new turn is ready.
+"""
+
+from controllers.bases.stepper import Stepper
+from controllers.dialect import const, hw, param, sat_add, ticks, u8, var, wrap_add, wrap_sub
+
+
+class HallTimed(Stepper):
+    """Steps re-anchored at every Hall edge."""
+
+    start_look = param(
+        ticks, "start_look_s", 5e-4, low=1e-5, high=0.01, about="time between looks at the level at the start"
+    )
+    stall_steps = param(
+        u8, "stall_steps", 18, low=10, high=200, about="steps without a Hall edge that mean a stall"
+    )
+
+    START_TURNS = const(u8, 6)
+    KICK_FROM = const(u8, 200)  # looks without an edge
+    KICK_TO = const(u8, 220)
+
+    turns = var(u8, 0)  # electrical turns since the start, up to START_TURNS
+    steps_since_edge = var(u8, 0)  # at the start: looks
+    room = var(ticks, 0)  # what is left of the timer's range since the last edge, 0 where it may have wrapped
+    period = var(
+        ticks, 0
+    )  # timer ticks of the last electrical turn that counts, 0 where the speed is not known
+    last_edge = var(ticks, 0)  # timer count at the last Hall edge
+
+    def make_step(self) -> None:
+        if self.turns < self.START_TURNS:
+            self.step_by_level()
+        else:
+            self.next_step()
+
+    def on_hall_edge(self) -> None:
+        edge = hw.captured()
+        period = wrap_sub(edge, self.last_edge)
+        with hw.masked():
+            room = self.room
+            turns = self.turns
+            step_ticks = self.step_ticks
+            last_period = self.period
+        if turns == self.START_TURNS and room > 0 and period < last_period >> 1:
+            return
+        if hw.hall() == 0 and wrap_sub(hw.timer(), edge) < step_ticks:
+            return
+        with hw.masked():
+            hw.set_step(0)
+            self.step = 0
+            self.compare = wrap_add(hw.timer(), hw.timer_top >> 1)
+            hw.set_compare(self.compare)
+            self.room = hw.timer_top
+            self.steps_since_edge = 0
+        self.last_edge = edge
+        if room >= step_ticks and period > step_ticks:
+            last_period = period
+            if turns < self.counted_turns():
+                turns += 1
+            step_ticks = self.new_step_ticks(period, turns, step_ticks)
+        with hw.masked():
+            self.turns = turns
+            self.period = last_period
+            self.step_ticks = step_ticks
+            self.arm(wrap_add(edge, step_ticks))
+
+    def counted_turns(self) -> u8:
+        return self.START_TURNS
+
+    def new_step_ticks(self, period: ticks, turns: u8, step_ticks: ticks) -> ticks:
+        if turns < self.START_TURNS:
+            self.begin_run()
+            return step_ticks
+        return self.within_timer(self.followed(period))
+
+    def step_by_level(self) -> None:
+        self.step = 4
+        if hw.hall() != 0:
+            self.step = 1
+        if self.steps_since_edge >= self.KICK_FROM:
+            self.step = 0
+        hw.set_step(self.step)
+
+    def after_step(self) -> None:
+        if self.room > self.step_ticks:
+            self.room -= self.step_ticks
+        else:
+            self.room = 0
+        self.steps_since_edge = sat_add(self.steps_since_edge, 1)
+        if self.turns < self.START_TURNS:
+            if self.steps_since_edge >= self.KICK_TO:
+                self.steps_since_edge = 0
+        elif self.steps_since_edge > self.stall_steps:
+            self.restart()
+
+    def first_step_time(self) -> ticks:
+        return self.start_look
+
+    def restart(self) -> None:
+        self.turns = 0
+        self.period = 0
+        self.steps_since_edge = 0
+        self.room = 0  # the next edge ends no period that can be trusted
+        self.step_ticks = self.within_timer(self.first_step_time())
+
+    def begin_run(self) -> None:
+        pass
+
+    def followed(self, period: ticks) -> ticks:
+        return period // 6

@@ -1,0 +1,65 @@
+"""Six-step commutation by the step timer: what every law that schedules its own steps needs.
+
+The timer interrupt switches to the next step and sets the next compare one step time after the last one, so
+that the time spent in the interrupt never adds up. A step that is overdue is made up for at once; a call that
+was asked for before the compare was moved finds that its time is not up, and does nothing.
+"""
+
+from controllers.dialect import Law, hw, param, ticks, u8, u16, var, wrap_add, wrap_sub
+
+
+class Stepper(Law):
+    """Steps at the times that the step timer gives."""
+
+    catch_up = param(
+        ticks, "catch_up_s", 2e-5, low=0, high=0.001, about="lead with which an overdue step is made up for"
+    )
+
+    step = var(u8, 0)  # 0..5
+    compare = var(ticks, 0)  # timer count at which the next step is due
+    step_ticks = var(ticks, 0)  # step time in use
+
+    def on_start(self) -> None:
+        self.step_ticks = self.within_timer(self.first_step_time())
+        hw.set_duty(self.first_duty())
+        hw.set_step(self.step)
+        self.compare = wrap_add(hw.timer(), self.step_ticks)
+        hw.set_compare(self.compare)
+
+    def on_step_timer(self) -> None:
+        if wrap_sub(hw.timer(), self.compare) > hw.timer_top >> 1:
+            return
+        self.make_step()
+        self.arm(wrap_add(self.compare, self.step_ticks))
+        self.after_step()
+
+    def make_step(self) -> None:
+        self.next_step()
+
+    def next_step(self) -> None:
+        step = self.step + 1
+        if step >= 6:
+            step = u8(0)
+        hw.set_step(step)
+        self.step = step
+
+    def arm(self, due: ticks) -> None:
+        # a compare that is past already would wait for the whole wrap of the timer
+        soonest = wrap_add(hw.timer(), max(self.catch_up, ticks(1)))
+        if wrap_sub(due, soonest) > hw.timer_top >> 1:
+            due = soonest
+        self.compare = due
+        hw.set_compare(due)
+
+    def within_timer(self, step_time: ticks) -> ticks:
+        # beyond half the range a due step could not be told from one that is overdue
+        return min(step_time, hw.timer_top >> 1)
+
+    def first_step_time(self) -> ticks:
+        return hw.timer_top >> 1
+
+    def first_duty(self) -> u16:
+        return hw.duty_top
+
+    def after_step(self) -> None:
+        pass

@@ -1,0 +1,56 @@
+"""Names of the law as C identifiers: the same wherever C allows it."""
+
+import re
+from typing import Final
+
+_KEYWORDS: Final = frozenset(
+    (
+        "auto", "break", "case", "char", "const", "continue", "default", "do", "double", "else", "enum",
+        "extern", "float", "for", "goto", "if", "inline", "int", "long", "register", "restrict", "return",
+        "short", "signed", "sizeof", "static", "struct", "switch", "typedef", "union", "unsigned", "void",
+        "volatile", "while",
+    )
+)  # fmt: skip
+_LIBRARY: Final = frozenset(("asm", "main", "unix", "linux", "errno", "abs", "labs", "div", "ldiv"))
+"""Names that compilers and the headers of replay.c know."""
+_TAKEN: Final = re.compile(
+    r"u?int\w*_t|U?INT\w*|FLT_\w*|DBL_\w*|hw_\w*|join_\d+"
+    r"|(add|sub|mul|neg|div|mod|sat_add|sat_sub|sat|index|[ui]\d+_from)_\w*"
+)
+"""What the exported files define or may define themselves."""
+
+
+def identifier(name: str) -> str:
+    """`name` as a C identifier: letters beyond ASCII are spelled out; keywords, reserved names (C99 7.1.3:
+    those that begin with an underscore) and names the exported files use get `law_` in front."""
+    plain = "".join(
+        c if re.match(r"[A-Za-z0-9_]", c) else f"_u{ord(c):x}" if c.isalnum() else "_" for c in name
+    )
+    if plain in _KEYWORDS | _LIBRARY or _TAKEN.fullmatch(plain) or plain[:1] == "_" or plain[:1].isdigit():
+        return f"law_{plain}"
+    return plain
+
+
+class Names:
+    """Hands out identifiers that differ from each other."""
+
+    def __init__(self, taken: frozenset[str]) -> None:
+        self._shared = taken
+        self._taken = set(taken)
+
+    @property
+    def taken(self) -> frozenset[str]:
+        """All names handed out so far."""
+        return frozenset(self._taken)
+
+    def fresh(self, name: str) -> str:
+        """`name` itself where it is free; a local named as a static variable is the `new_name` of it; then
+        they are counted."""
+        plain = identifier(name)
+        base = f"new_{plain}" if plain in self._shared else plain
+        candidate, count = base, 1
+        while candidate in self._taken:
+            count += 1
+            candidate = f"{base}_{count}"
+        self._taken.add(candidate)
+        return candidate

@@ -1,0 +1,1 @@
+"""Property tests of control laws on a bench of hardware."""

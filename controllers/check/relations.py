@@ -1,0 +1,143 @@
+"""Properties that compare two plays of the same events, or what came before a turn with what came after it.
+Each judgement takes a scenario and returns what is wrong with it, or None."""
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from controllers.check.bench.records import EDGES, POKE
+from controllers.check.scenario import Scenario, edges
+from controllers.check.space import TOP_RPM, Choices, Space, free_space, pokes, run_up
+from controllers.check.subject import Subject
+from controllers.check.traces import Trace, comparable, trace_of
+
+SETTLING_TURNS: Final = 192
+"""Electrical turns in which a law must have settled: half a second at 10,000 rpm with two pole pairs (our own
+convention)."""
+RECOVERY_TURNS: Final = 600
+"""And in which it must have recovered from any state: a trim that was put at one end of its range may need all of
+it to come back, a count a turn."""
+SAME_STEP_DEG: Final = 15.0
+"""A step within a quarter of a step of its place counts as in place, as in the simulation."""
+ALIAS_PART: Final = 0.5
+"""A step interval below this part of the shortest one before: a wrapped period was taken for a real one."""
+
+
+@dataclass(frozen=True)
+class Wrong:
+    """What a judgement found: the handler call that shows it, its instruction (pc of the Program), expected
+    and found in words."""
+
+    call: int
+    pc: int
+    expected: str
+    found: str
+
+
+def wrong_at(subject: Subject, trace: Trace, row: int, expected: str, found: str) -> Wrong:
+    """What is wrong, shown by one row of a trace."""
+    return Wrong(int(trace.call[row]), subject.bench.origin(int(trace.rows[row, 4])), expected, found)
+
+
+# timer at any count
+
+
+def any_events(subject: Subject) -> Space:
+    """Anything from outside."""
+    return free_space(subject.program, subject.hardware)
+
+
+def judge_any_count(subject: Subject, scenario: Scenario) -> Wrong | None:
+    """The same events with the timer at another count: the same writes at the same cycles."""
+    timer_range = subject.hardware.timer_range
+    trace = trace_of(subject.bench, scenario)
+    other = trace_of(subject.bench, replace(scenario, start_ticks=0))
+    found, expected = comparable(trace, scenario.start_ticks, timer_range), comparable(other, 0, timer_range)
+    shared = min(len(found), len(expected))
+    differs = np.flatnonzero((found[:shared] != expected[:shared]).any(axis=1))
+    if not len(differs):
+        return None
+    row = int(trace.writes[differs[0]])
+    cycle, _, value = (int(n) for n in expected[differs[0]])
+    return wrong_at(subject, trace, row, f"{value:,} at cycle {cycle:,}, as with the timer at 0 at reset",
+               f"{int(found[differs[0]][2]):,} at cycle {int(trace.rows[row, 0]):,}")  # fmt: skip
+
+
+# turns longer than the timer's range
+
+
+def slow_turns(subject: Subject) -> Space:
+    """Edges only, some of them further apart than the timer counts."""
+    hardware = subject.hardware
+    shortest = max(subject.shortest_turn_ticks, hardware.timer_range // 16)
+    return Space(subject.program, hardware, (EDGES,), 3, shortest, hardware.timer_range * 5 // 4, (), 0)
+
+
+def judge_slow_turns(subject: Subject, scenario: Scenario) -> Wrong | None:
+    """After a turn that is too long for the timer the steps come no faster than before it."""
+    trace = trace_of(subject.bench, scenario)
+    places, range_cycles = trace.edges, subject.hardware.timer_range * subject.hardware.tick_cycles
+    gaps = np.flatnonzero(np.diff(places) > range_cycles)
+    if not len(gaps):
+        return None
+    slow = float(places[gaps[0] + 1])
+    shortest = ALIAS_PART * min(trace.step_intervals(0, slow), default=0)
+    later = [i for i in trace.step_intervals(slow, float("inf")) if i < shortest]
+    is_slow_on = (np.diff(places[gaps[0] :]) > range_cycles).all()
+    if not later or not is_slow_on:
+        return None
+    row = int(trace.steps[trace.cycles(trace.steps) > slow][0])
+    tick = subject.hardware.tick_cycles
+    return wrong_at(subject, trace, row, f"steps at least {shortest / tick:,.0f} ticks apart after a turn of "
+               f"{(places[gaps[0] + 1] - places[gaps[0]]) / tick:,.0f} ticks", f"{later[0] / tick:,.0f} ticks")  # fmt: skip
+
+
+# recovery from any static state
+
+
+def _poked(space: Space, choices: Choices) -> Scenario:
+    part, command, rows = choices
+    speed = min(max(command, 1), TOP_RPM)
+    period = space.shortest_ticks + part * (space.longest_ticks - space.shortest_ticks) // space.most_start
+    changes = tuple(space.event(*row) for row in rows)
+    begin = (run_up(space.hardware, period), edges(period, SETTLING_TURNS))
+    return Scenario(0, speed, (*begin, *changes, edges(period, RECOVERY_TURNS)), space.names)
+
+
+def poked_states(subject: Subject) -> Space:
+    """A rotor at a steady speed; statics that become anything; the same speed for 600 turns more."""
+    shortest = 2 * subject.shortest_turn_ticks
+    return Space(subject.program, subject.hardware, (POKE,), 3, shortest,
+                 max(shortest, subject.longest_turn_ticks), pokes(subject.program), 1000, make=_poked)  # fmt: skip
+
+
+def judge_recovery(subject: Subject, scenario: Scenario) -> Wrong | None:
+    """At the end the steps stand where they do without the disturbance."""
+    calm = replace(scenario, events=tuple(e for e in scenario.events if e[0] != POKE))
+    trace, other = trace_of(subject.bench, scenario), trace_of(subject.bench, calm)
+    places = other.edges[-3:]
+    found, expected = _steps_between(trace, places), _steps_between(other, places)
+    turn = float(places[-1] - places[-2])
+    worst = _largest_shift(found, expected, turn)
+    if worst <= SAME_STEP_DEG:
+        return None
+    row = int(trace.steps[-1])
+    return wrong_at(subject, trace, row, f"steps within {SAME_STEP_DEG:g} degrees of where they are without the "
+               f"disturbance, after {RECOVERY_TURNS} turns",
+               f"{worst:,.0f} degrees" if worst < 360.0 else f"{len(found)} steps in the last two turns, not {len(expected)}")  # fmt: skip
+
+
+def _steps_between(trace: Trace, places: object) -> object:
+    cycles = trace.cycles(trace.steps)
+    first, last = np.asarray(places)[[0, -1]]
+    return cycles[(cycles >= first) & (cycles < last)]
+
+
+def _largest_shift(found: object, expected: object, turn: float) -> float:
+    """Largest distance of a step from the nearest one of the other row [electrical deg]; 360 where a turn has
+    two steps too few or too many (one may fall on the edge)."""
+    a, b = np.asarray(found, dtype=float), np.asarray(expected, dtype=float)
+    if abs(len(a) - len(b)) > 2 or len(b) > len(a) == 0:
+        return 360.0
+    return float(max(np.abs(a - place).min() for place in b[1:-1]) / turn * 360.0) if len(b) > 2 else 0.0

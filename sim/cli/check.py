@@ -1,0 +1,55 @@
+"""`tickspin check`: property tests of a control law."""
+
+import json
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from sim.cli.compiling import compile_notice
+from sim.cli.files import check_outputs, write_text
+
+COUNTEREXAMPLE = 1
+
+
+def check(
+    law: Annotated[str, typer.Argument(help="A law (`tickspin controllers` lists them) or a law file.")],
+    arithmetic: Annotated[
+        str | None, typer.Option(help="Its arithmetic, such as i32 or q15.16; else the scenario's, or i32.")
+    ] = None,
+    target: Annotated[
+        str | None, typer.Option(help="The microcontroller; else the scenario's, or m0.")
+    ] = None,
+    prescaler: Annotated[
+        int | None,
+        typer.Option(min=1, help="Divider before the step timer; else the scenario's, or one for 0.1 s."),
+    ] = None,
+    scenario: Annotated[
+        Path | None, typer.Option(help="Scenario file: timer, parameters, motor of the spin-ups.")
+    ] = None,
+    examples: Annotated[
+        int, typer.Option(min=100, max=10_000_000, help="Event sequences tried on the bench.")
+    ] = 100_000,
+    seed: Annotated[int, typer.Option(min=0, help="Of the search; the same seed, the same answer.")] = 1,
+    json_file: Annotated[
+        str | None, typer.Option("--json", help="Write the answer as JSON; - for the screen.")
+    ] = None,
+) -> None:
+    """Try to break a law: overflow, division by zero, late compares, wrong sign, lost synchronism."""
+    if json_file not in (None, "-"):
+        check_outputs({"--json": Path(str(json_file))}, scenario or Path(law))
+    from controllers.check.bench.play import native_play
+    from sim.loop.native import native_spin
+    from sim.studies.checks import check_design, design_to_check  # hypothesis is slow to import
+    from sim.views.check_text import check_text
+
+    design = design_to_check(law, arithmetic, target, prescaler, scenario)
+    with compile_notice(native_play, native_spin):
+        native_play.prepare()
+        native_spin.prepare()
+    result = check_design(design, seed, examples)
+    if json_file is not None:
+        write_text(json_file, json.dumps(result.as_dict(), indent=2) + "\n")
+    if json_file != "-":
+        print(check_text(result))
+    raise typer.Exit(0 if result.holds else COUNTEREXAMPLE)

@@ -1,0 +1,68 @@
+"""`tickspin compare`: many variants of one design, ranked."""
+
+import json
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from sim.cli.compiling import compile_notice
+from sim.cli.files import check_outputs, write_text, write_whole
+from sim.design import load_design
+from sim.studies.compare import compare as compare_variants
+from sim.studies.vary import variants
+from sim.views.compare_text import compare_text
+from targets import Fault, InputError
+
+NONE_MEETS_IT = 1
+ON_SCREEN = ("--json", "-")
+
+
+def compare(
+    scenario: Annotated[Path, typer.Argument(help="Scenario file.")],
+    vary: Annotated[
+        list[str],
+        typer.Option(
+            help="What differs: KEY=a,b,... or KEY=all, such as firmware.target=all. "
+            "Given several times, every combination is compared."
+        ),
+    ],
+    price: Annotated[
+        list[str] | None, typer.Option(help="Your own price of a target: TARGET=USD, as often as needed.")
+    ] = None,
+    plot: Annotated[
+        Path | None, typer.Option(help="Draw price and load over speed into this PNG file.")
+    ] = None,
+    json_file: Annotated[
+        str | None, typer.Option("--json", help="Write the rows as JSON; - for the screen.")
+    ] = None,
+) -> None:
+    """Rank variants of a design, name the cheapest that does the job and why a cheaper one does not."""
+    outputs = {"--plot": plot, "--json": json_file}
+    files = {o: Path(p) for o, p in outputs.items() if p is not None and (o, str(p)) != ON_SCREEN}
+    check_outputs(files, scenario)
+    design = load_design(scenario)
+    listed, prices = variants(design, vary), dict(_price(text) for text in price or ())
+    with compile_notice():
+        comparison = compare_variants(design, listed, prices)
+    if json_file != "-":
+        print(compare_text(comparison))
+    if json_file is not None:
+        write_text(json_file, json.dumps(comparison.as_dict(), indent=2) + "\n")
+    if plot is not None:
+        from sim.views.compare_figure import draw_comparison  # matplotlib is slow to import
+
+        write_whole(plot, lambda path: draw_comparison(comparison, path))
+    raise typer.Exit(0 if comparison.choice else NONE_MEETS_IT)
+
+
+def _price(text: str) -> tuple[str, float]:
+    """Target and price of one `--price`."""
+    name, _, number = text.partition("=")
+    try:
+        price_USD = float(number)
+    except ValueError:
+        price_USD = -1.0
+    if not name or not 0.0 <= price_USD < 1e6:
+        raise InputError([Fault("--price", "must be TARGET=USD", repr(text), "for example acc8=0.48")])
+    return name, price_USD

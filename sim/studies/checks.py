@@ -1,0 +1,145 @@
+"""`tickspin check`: what a law is checked with (a Subject), and the whole answer with its spin-ups."""
+
+import tomllib
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any, Final
+
+from controllers import LinkedProgram, compile_law, law_path, link
+from controllers.check.result import Check
+from controllers.check.search import EXAMPLES, check
+from controllers.check.stand import Hardware, Motor
+from controllers.check.subject import Subject
+from sim.design import Design, Override, apply_overrides, design_from_dict, load_design, starter
+from sim.run.assemble import Firmware, build_firmware, processor_parameters
+from sim.studies.stress import Stressed, stress
+from targets import InputError, Target, load_target
+
+USUAL_TARGET: Final = "m0"
+SPAN_S: Final = 0.1
+"""Without a scenario: the finest prescaler with which the step timer counts this long, six blind steps of about
+16 ms."""
+LAG_S: Final = 0.5
+FRICTION: Final = 0.02
+NO_LOAD: Final = 2.0
+"""The rotor that closes the loop on the bench: time constant, friction as a part of the drive, no-load speed as a
+multiple of the command. Gentle on purpose; the scenario's own motor is in the spin-ups."""
+EXACT: Final = "f64"
+
+
+@dataclass(frozen=True)
+class Checked:
+    """The whole answer: the Program on the bench, and the design in stressed spin-ups."""
+
+    design: Design
+    firmware: Firmware
+    bench: Check
+    spins: Stressed
+
+    @property
+    def holds(self) -> bool:
+        """Whether no counterexample was found."""
+        return self.bench.holds and self.spins.holds
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain values for scripts."""
+        return self.bench.as_dict() | {
+            "law": self.design.firmware.law,
+            "holds": self.holds,
+            "target": self.design.firmware.target,
+            "prescaler": self.design.firmware.prescaler,
+            "tick_s": self.firmware.tick_s,
+            "spin_ups": self.spins.as_dict(),
+        }
+
+
+def design_to_check(
+    law: str,
+    arithmetic: str | None = None,
+    target: str | None = None,
+    prescaler: int | None = None,
+    scenario: Path | None = None,
+) -> Design:
+    """The design that a law is checked in: the scenario's, or the starter's, with these changes.
+
+    Raises:
+        InputError: no such law, target or scenario, or what they say does not go together.
+    """
+    law_path(law)
+    base = (
+        design_from_dict(tomllib.loads(starter("check")), "starter")
+        if scenario is None
+        else load_design(scenario)
+    )
+    changes: dict[str, Override] = {"firmware.law": law}
+    if scenario is None or law != base.firmware.law:
+        changes["firmware.parameters"] = {}
+    if arithmetic is not None:
+        changes["firmware.arithmetic"] = arithmetic
+    if scenario is None:
+        target = target or USUAL_TARGET
+        prescaler = prescaler or _finest_prescaler(load_target(target))
+    changes |= {"firmware.target": target} if target is not None else {}
+    changes |= {"firmware.prescaler": prescaler} if prescaler is not None else {}
+    return apply_overrides(base, changes, "check")
+
+
+def _finest_prescaler(target: Target) -> int:
+    timer = target.step_timer
+    tick_s = timer.clock_divider / target.clock.default_Hz
+    spans = [p for p in timer.prescalers if p * tick_s * 2.0**timer.width_bits >= SPAN_S]
+    return spans[0] if spans else timer.prescalers[-1]
+
+
+def subject_of(design: Design, firmware: Firmware) -> Subject:
+    """The Program of a design with what surrounds it, on the bench.
+
+    The bench runs handlers one at a time: a structure with priorities is checked without its nesting.
+    """
+    c = processor_parameters(design, firmware)
+    hardware = Hardware(
+        clock_Hz=firmware.clock_Hz,
+        tick_cycles=firmware.tick_cycles,
+        timer_bits=firmware.timer_bits,
+        entry_cycles=int(c["entry_cycles"]),
+        exit_cycles=int(c["exit_cycles"]),
+        control_cycles=int(c["control_cycles"]),
+        duty_top=firmware.pwm_top,
+    )
+    command_rpm = max(step.speed_rpm for step in design.command.profile)
+    motor = Motor(LAG_S, NO_LOAD * max(command_rpm, 1000.0), FRICTION)
+    return Subject(_scaled(firmware), hardware, motor, _exact(design, firmware))
+
+
+def _scaled(firmware: Firmware) -> LinkedProgram:
+    """The costs in the kernel's cycles."""
+    scale = 0 if firmware.costs_nothing else firmware.cycle_scale
+    worst = {name: cycles * scale for name, cycles in firmware.linked.worst_case_cycles.items()}
+    return replace(firmware.linked, cycles=firmware.linked.cycles * scale, worst_case_cycles=worst)
+
+
+def _exact(design: Design, firmware: Firmware) -> LinkedProgram | None:
+    """The law in f64, None where it does not compile so or is so already."""
+    binding = firmware.program.binding
+    if firmware.program.arithmetic == EXACT:
+        return None
+    try:
+        program = compile_law(law_path(design.firmware.law), replace(binding, arithmetic=EXACT))
+    except InputError:
+        return None
+    return link(program, firmware.target)
+
+
+def check_design(design: Design, seed: int = 1, examples: int = EXAMPLES) -> Checked:
+    """Check the law of a design on the bench and in spin-ups of its motor.
+
+    Args:
+        design: the design.
+        seed: the same seed gives the same answer.
+        examples: scenarios on the bench; other searches take a share in proportion.
+    Raises:
+        InputError: the firmware cannot be built.
+    """
+    firmware = build_firmware(design)
+    bench = check(subject_of(design, firmware), seed, examples)
+    return Checked(design, firmware, bench, stress(design, firmware, seed, examples / EXAMPLES))

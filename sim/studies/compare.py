@@ -1,0 +1,209 @@
+"""Compare variants of a design: what each reaches and costs, which is the cheapest that does the job, and why
+the next cheaper one does not."""
+
+from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import asdict, dataclass
+from functools import partial
+from typing import Any
+
+from controllers.program import HANDLERS
+from sim.design import Design, Override, Variant, apply_overrides, fitting_prescaler
+from sim.run.assemble import Firmware
+from sim.run.metrics import Metrics, measure
+from sim.run.simulate import Recording, simulate
+from sim.studies.answer import answer
+from sim.studies.limits import met
+from targets import InputError
+
+TOP_FACTOR = 3.0
+"""The top speed is looked for with a command this many times the required speed."""
+MOST_COMMAND_RPM = 65_535.0
+"""What the 16-bit command port of the firmware can hold."""
+STEPS_PER_TURN = 6
+_INTERRUPTS = HANDLERS[1:4]
+
+
+@dataclass(frozen=True)
+class Row:
+    """One design of a comparison; numbers are None where it cannot be built, and `why` says why.
+
+    `top_rpm`: what it settles at when three times the required speed is commanded. `margin`: top speed over
+    required speed, less 1. `is_real`: a part that can be bought. `load`: part of the processor's time that
+    interrupts take at the required speed. `why`: what does not fit, or cannot be built.
+    """
+
+    name: str
+    overrides: Mapping[str, Override]
+    met: bool
+    fits: bool
+    why: str
+    price_USD: float | None = None
+    flash_bytes: int | None = None
+    flash_room_bytes: int | None = None
+    ram_bytes: int | None = None
+    ram_room_bytes: int | None = None
+    worst_case_cycles: int | None = None
+    worst_case_us: float | None = None
+    load: float | None = None
+    settled_rpm: float | None = None
+    top_rpm: float | None = None
+    margin: float | None = None
+    time_to_speed_s: float | None = None
+    worst_lateness_deg: float | None = None
+    prescaler: int | None = None
+    is_real: bool = True
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """Rows, the best first: those that meet the requirement by price, then the others by speed; what cannot
+    be bought stands behind the parts that meet it.
+
+    `choice`: the cheapest that meets the requirement, None if none does. `next_cheaper`: the dearest of those
+    that cost less than it, and `why_not`, what holds that one back.
+    """
+
+    design: Design
+    rows: tuple[Row, ...]
+    choice: Row | None
+    next_cheaper: Row | None
+    why_not: str
+
+    def as_dict(self) -> dict[str, Any]:
+        """The comparison for scripts."""
+        return {
+            "rows": [asdict(row) for row in self.rows],
+            "choice": self.choice.name if self.choice else None,
+            "next_cheaper": self.next_cheaper.name if self.next_cheaper else None,
+            "why_not": self.why_not,
+        }
+
+
+def compare(design: Design, variants: Sequence[Variant], prices_USD: Mapping[str, float]) -> Comparison:
+    """Simulate every variant of a design and rank them.
+
+    Args:
+        design: the design.
+        variants: what to compare.
+        prices_USD: target -> price, where the indicative one of the target file is not the user's.
+    Raises:
+        InputError: a key or a value that no design could have.
+    """
+    with ThreadPoolExecutor() as pool:  # the kernel lets go of Python's lock
+        rows = list(pool.map(partial(_row, design, prices_USD), variants))
+    if all(row.settled_rpm is None for row in rows):
+        apply_overrides(design, variants[0].overrides, source=variants[0].name)
+    ranked = tuple(sorted(rows, key=_rank))
+    choice = ranked[0] if ranked[0].met and ranked[0].is_real else None
+    cheaper = _next_cheaper(ranked, choice)
+    return Comparison(design, ranked, choice, cheaper, _why_not(design, cheaper))
+
+
+def _rank(row: Row) -> tuple[int, float, float]:
+    """Order of the rows."""
+    price = row.price_USD if row.price_USD is not None else float("inf")
+    if row.met and row.is_real:
+        return (0, price, -(row.margin or 0.0))
+    return (1 if row.met else 2, -(row.settled_rpm or 0.0) * (1.0 if row.fits else 0.5), price)
+
+
+def _row(design: Design, prices_USD: Mapping[str, float], variant: Variant) -> Row:
+    """One variant, simulated twice: as it is, and told to run as fast as it can."""
+    try:
+        changed = variant_of(design, variant.overrides)
+        recording = simulate(changed)
+        metrics = measure(recording)
+        top = measure(simulate(_fast(changed)))
+    except InputError as refused:
+        why = str(refused.faults[0]).splitlines()[0]
+        return Row(variant.name, variant.overrides, met=False, fits=False, why=why)
+    return _measured(variant, changed, recording, metrics, top.settled_rpm, prices_USD)
+
+
+def variant_of(design: Design, overrides: Mapping[str, Override]) -> Design:
+    """The variant. On another target the prescaler follows, so that the timer tick stays as near as it can;
+    with another law the parameters are that law's own. Both only where they are not varied themselves."""
+    firmware, followers = design.firmware, dict[str, Override]()
+    target = overrides.get("firmware.target", firmware.target)
+    if target != firmware.target:
+        followers["firmware.prescaler"] = fitting_prescaler(design, str(target))
+    if overrides.get("firmware.law", firmware.law) != firmware.law:
+        followers["firmware.parameters"] = {}
+    return apply_overrides(design, {**followers, **overrides})
+
+
+def _fast(design: Design) -> Design:
+    """The same design commanded to run at several times the required speed."""
+    command_rpm = min(TOP_FACTOR * design.require.speed_rpm, MOST_COMMAND_RPM)
+    return apply_overrides(design, {"command.steps": None, "command.speed_rpm": command_rpm})
+
+
+def _measured(
+    variant: Variant,
+    design: Design,
+    recording: Recording,
+    metrics: Metrics,
+    top_rpm: float,
+    prices_USD: Mapping[str, float],
+) -> Row:
+    firmware = recording.firmware
+    linked, memory, target = firmware.linked, firmware.target.memory, firmware.target
+    worst = max(cycles for name, cycles in metrics.worst_case_cycles.items() if name in _INTERRUPTS)
+    is_met = met(design, metrics)
+    return Row(
+        name=variant.name,
+        overrides=variant.overrides,
+        met=is_met and linked.fits,
+        fits=linked.fits,
+        why="" if linked.fits else linked.reason,
+        price_USD=prices_USD.get(target.name, target.price_USD),
+        flash_bytes=linked.flash_bytes,
+        flash_room_bytes=memory.flash_bytes,
+        ram_bytes=linked.ram_bytes,
+        ram_room_bytes=memory.ram_bytes,
+        worst_case_cycles=worst,
+        worst_case_us=worst * firmware.cycle_scale / firmware.clock_Hz * 1e6,
+        load=load_at(design, firmware, design.require.speed_rpm),
+        settled_rpm=metrics.settled_rpm,
+        top_rpm=top_rpm,
+        margin=top_rpm / design.require.speed_rpm - 1.0,
+        time_to_speed_s=metrics.time_to_speed_s,
+        worst_lateness_deg=metrics.settled_lateness_deg,
+        prescaler=design.firmware.prescaler,
+        is_real=not target.exact_arithmetic,
+    )
+
+
+def load_at(design: Design, firmware: Firmware, speed_rpm: float) -> float:
+    """Part of the processor's time that interrupts take at a speed, at typical costs; above 1 it is not
+    reached: (6 C_step + C_hall) p n / 60 + C_tick / T_tick, each C with entry and exit."""
+    if firmware.costs_nothing:
+        return 0.0
+    around = firmware.target.interrupt.entry_cycles + firmware.target.interrupt.exit_cycles
+    turns_per_s = design.motor.pole_pairs * speed_rpm / 60.0
+    rates_Hz = {
+        "on_step_timer": STEPS_PER_TURN * turns_per_s,
+        "on_hall_edge": turns_per_s,
+        "on_control_tick": 1.0 / design.firmware.control_period_s,
+    }
+    typical = firmware.linked.typical_cycles
+    busy = sum((typical[name] + around) * rate for name, rate in rates_Hz.items() if name in typical)
+    return busy * firmware.cycle_scale / firmware.clock_Hz
+
+
+def _next_cheaper(rows: Sequence[Row], choice: Row | None) -> Row | None:
+    """The dearest row that costs less than the choice."""
+    if choice is None or choice.price_USD is None:
+        return None
+    cheaper = [r for r in rows if r.is_real and r.price_USD is not None and r.price_USD < choice.price_USD]
+    return max(cheaper, key=lambda row: (row.price_USD, row.settled_rpm), default=None)
+
+
+def _why_not(design: Design, row: Row | None) -> str:
+    """What holds a design back, in words."""
+    if row is None:
+        return ""
+    if not row.fits:
+        return row.why
+    return answer(variant_of(design, row.overrides)).explanation

@@ -1,0 +1,236 @@
+"""Spin-ups of the whole design under stress: hypothesis looks for a loss of synchronism and shrinks it.
+
+Each stress is a row: what it changes, by how much at most. A spin-up draws a part of each, 0 being the design
+as it is; the smallest set of stresses that still fails is reported.
+"""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+import numpy as np
+from hypothesis import HealthCheck, Phase, given, settings
+from hypothesis import seed as seeded
+from hypothesis import strategies as st
+
+from sim.design import Design, Override, apply_overrides
+from sim.run.assemble import Firmware
+from sim.run.metrics import column, smoothed_rpm
+from sim.run.simulate import Recording, simulate
+from targets import InputError
+
+SPIN_UPS: Final = 120
+"""Spin-ups of one search, before shrinking."""
+PARTS: Final = 100
+"""A stress is drawn in hundredths of its largest size."""
+LONGEST_S: Final = 1.5
+"""Length of a spin-up, or the design's own where that is shorter."""
+AT_SPEED: Final = 0.5
+"""From this part of the commanded speed on a motor counts as running."""
+LOST: Final = 0.5
+"""A running motor that is below this part of its former speed at the end, with steps that oppose the motion, has
+lost synchronism."""
+
+
+@dataclass(frozen=True)
+class Stress:
+    """One way to make it hard. changes: overrides for a part 0..1 of the largest size; says: that in words."""
+
+    name: str
+    changes: Callable[[Design, float], Mapping[str, Override]]
+    says: Callable[[float], str]
+
+
+def _times(key: str, most: float) -> Callable[[Design, float], Mapping[str, Override]]:
+    return lambda _design, part: {key: f"x{1.0 + (most - 1.0) * part:.6g}"}
+
+
+def _friction(design: Design, part: float) -> Mapping[str, Override]:
+    """Coulomb friction rises to five times its value; stiction stays above it."""
+    factor = f"x{1.0 + 4.0 * part:.6g}"
+    return {key: factor for key in ("motor.coulomb_Nm", "motor.stiction_Nm") if _value(design, key) > 0.0}
+
+
+def _value(design: Design, key: str) -> float:
+    section, name = key.split(".")
+    return float(getattr(getattr(design, section), name))
+
+
+def _command_step(design: Design, part: float) -> Mapping[str, Override]:
+    """Half way through, the command falls by up to half."""
+    speed, half_s = design.command.profile[-1].speed_rpm, _length_s(design) / 2
+    steps = [{"at_s": 0.0, "speed_rpm": speed}, {"at_s": half_s, "speed_rpm": speed * (1.0 - 0.5 * part)}]
+    return {"command.speed_rpm": None, "command.steps": steps}
+
+
+STRESSES: Final = (
+    Stress("start angle", lambda _, part: {"motor.start_angle_deg": 360.0 * part},
+           lambda part: f"the rotor starts at {360 * part:.0f} degrees"),
+    Stress("friction", _friction, lambda part: f"{1 + 4 * part:.2f} times the bearing friction"),
+    Stress("inertia", lambda design, part: {"load.added_inertia_kg_m2":
+           design.load.added_inertia_kg_m2 + design.motor.inertia_kg_m2 * part},
+           lambda part: f"{part:.2f} times the rotor's inertia in addition"),
+    Stress("supply", _times("drive.supply_V", 0.7), lambda part: f"{1 - 0.3 * part:.2f} times the supply voltage"),
+    Stress("Hall place", lambda design, part: {"hall.placement_error_deg":
+           min(60.0, design.hall.placement_error_deg + 15.0 * part)},
+           lambda part: f"the Hall sensor {15 * part:.1f} degrees late"),
+    Stress("command", _command_step, lambda part: f"the command falls to {1 - 0.5 * part:.2f} half way"),
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Stressed:
+    """What the spin-ups showed. stalls: how many never came to speed; recovered: how many fell below and came
+    back; counterexample: the smallest stresses with which synchronism was lost for good, in words, empty where
+    none was found; reason: why no search was made."""
+
+    spin_ups: int = 0
+    stalls: int = 0
+    recovered: int = 0
+    counterexample: tuple[str, ...] = ()
+    overrides: Mapping[str, Override] = field(default_factory=dict)
+    found: str = ""
+    reason: str = ""
+
+    @property
+    def holds(self) -> bool:
+        """Whether synchronism was never lost."""
+        return not self.counterexample
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain values for scripts."""
+        return {
+            "spin_ups": self.spin_ups,
+            "never_at_speed": self.stalls,
+            "recovered": self.recovered,
+            "lost_with": list(self.counterexample),
+            "overrides": dict(self.overrides),
+            "found": self.found,
+            "reason": self.reason,
+        }
+
+
+@dataclass(frozen=True)
+class Spin:
+    """How one spin-up ended: came to speed; fell below LOST of its best speed after that; came back. lost_s:
+    when it fell [s]; end_rpm: speed at the end."""
+
+    at_speed: bool
+    fell: bool
+    is_back: bool
+    best_rpm: float
+    end_rpm: float
+    lost_s: float
+
+    @property
+    def is_lost(self) -> bool:
+        """Synchronism was lost for good."""
+        return self.fell and not self.is_back
+
+
+def _length_s(design: Design) -> float:
+    return min(design.command.duration_s, LONGEST_S)
+
+
+def read_spin(recording: Recording) -> Spin:
+    """Judge a recording: steps that oppose the motion, and a speed that collapses."""
+    speed, t_s = smoothed_rpm(recording), column(recording, "t_s")
+    wanted = column(recording, "command_rpm")
+    running = np.flatnonzero(speed >= AT_SPEED * wanted)
+    if not len(running):
+        return Spin(False, False, False, float(speed.max()), float(speed[-1]), 0.0)
+    opposed = column(recording, "opposed_steps")
+    # the speed may fall to the commanded one, so what counts is the lower of the best so far and the command
+    best = np.minimum(np.maximum.accumulate(speed), wanted)
+    after = np.arange(len(speed)) > running[0]
+    low = after & (speed < LOST * best) & (opposed > opposed[running[0]])
+    fell = np.flatnonzero(low)
+    if not len(fell):
+        return Spin(True, False, False, float(best.max()), float(speed[-1]), 0.0)
+    is_back = bool(speed[-1] >= LOST * best[-1])
+    return Spin(True, True, is_back, float(best.max()), float(speed[-1]), float(t_s[fell[0]]))
+
+
+def overrides_of(design: Design, parts: tuple[int, ...]) -> dict[str, Override]:
+    """Overrides of a spin-up with these parts of the stresses; a stress of 0 changes nothing."""
+    length_s = _length_s(design)
+    changes: dict[str, Override] = {"command.duration_s": length_s,
+                                    "require.within_s": min(design.require.within_s, length_s)}  # fmt: skip
+    for row, part in zip(STRESSES, parts, strict=True):
+        if part:
+            changes |= row.changes(design, part / PARTS)
+    return changes
+
+
+class _Lost(Exception):  # noqa: N818 (the wanted outcome of a search, not an error)
+    pass
+
+
+def stress(design: Design, firmware: Firmware, seed: int, share: float = 1.0) -> Stressed:
+    """Search for the smallest stresses with which the design loses synchronism for good.
+
+    Args:
+        design: the design; its firmware stays as it is.
+        firmware: built from it.
+        seed: the same seed gives the same answer.
+        share: of SPIN_UPS.
+    """
+    calm = _spin(design, firmware, (0,) * len(STRESSES))
+    if calm is None or not calm.at_speed:
+        best = 0.0 if calm is None else calm.best_rpm
+        reason = f"the design itself comes to {best:,.0f} rpm only, less than half of its command"
+        return Stressed(reason=reason)
+    spins: list[Spin] = []
+    lost: list[tuple[tuple[int, ...], Spin]] = []
+
+    @settings(
+        max_examples=max(5, round(SPIN_UPS * share)),
+        database=None,
+        deadline=None,
+        phases=[Phase.generate, Phase.target, Phase.shrink],
+        suppress_health_check=list(HealthCheck),
+        report_multiple_bugs=False,
+    )
+    @seeded(seed)
+    @given(st.tuples(*[st.integers(0, PARTS)] * len(STRESSES)))
+    def search(parts: tuple[int, ...]) -> None:
+        spin = _spin(design, firmware, parts)
+        if spin is None:
+            return
+        spins.append(spin)
+        if spin.is_lost:
+            lost[:] = [(parts, spin)]
+            raise _Lost
+
+    try:
+        search()
+    except _Lost:
+        pass
+    return _summary(design, spins, lost)
+
+
+def _spin(design: Design, firmware: Firmware, parts: tuple[int, ...]) -> Spin | None:
+    """One spin-up; None where the stressed design is none or cannot be simulated."""
+    try:
+        changed = apply_overrides(design, overrides_of(design, parts), "stress")
+        return read_spin(simulate(changed, firmware=firmware))
+    except InputError:
+        return None
+
+
+def _summary(design: Design, spins: list[Spin], lost: list[tuple[tuple[int, ...], Spin]]) -> Stressed:
+    counts = {
+        "spin_ups": len(spins),
+        "stalls": sum(not spin.at_speed for spin in spins),
+        "recovered": sum(spin.fell and spin.is_back for spin in spins),
+    }
+    if not lost:
+        return Stressed(**counts)
+    parts, spin = lost[0]
+    words = [row.says(part / PARTS) for row, part in zip(STRESSES, parts, strict=True) if part]
+    found = (
+        f"synchronism lost {spin.lost_s:.3f} s after the start: {spin.best_rpm:,.0f} rpm fell to "
+        f"{spin.end_rpm:,.0f} rpm and did not come back"
+    )
+    return Stressed(**counts, counterexample=tuple(words) or ("the design as it is",),
+                    overrides=overrides_of(design, parts), found=found)  # fmt: skip

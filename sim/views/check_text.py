@@ -1,0 +1,99 @@
+"""The answer of `tickspin check` as text for a terminal."""
+
+import textwrap
+from collections.abc import Iterator
+
+from controllers.check.result import FAILS, NOT_APPLICABLE, Counterexample, Unreached, Verdict
+from sim.studies.checks import Checked
+from sim.studies.stress import Stressed
+from sim.views.text import WIDTH
+
+_MARKS = {FAILS: "FAILS", NOT_APPLICABLE: "  -  "}
+_INDENT = "    "
+
+
+def check_text(checked: Checked) -> str:
+    """Verdict, properties, counterexamples with their C vectors, spin-ups, branches."""
+    bench = checked.bench
+    blocks = [
+        "\n".join(_heading(checked)),
+        "\n".join(_property_lines(bench.verdicts)),
+        *("\n".join(_counterexample(verdict)) for verdict in bench.verdicts if verdict.counterexample),
+        "\n".join(_spins(checked.spins)),
+        "\n".join(_branches(bench.branches, bench.examples, bench.unreached)),
+    ]
+    return "\n\n".join(blocks)
+
+
+def _heading(checked: Checked) -> Iterator[str]:
+    bench, design, firmware = checked.bench, checked.design, checked.firmware
+    failed = sum(verdict.outcome == FAILS for verdict in bench.verdicts) + (not checked.spins.holds)
+    outcome = "no counterexample found" if not failed else f"{failed} COUNTEREXAMPLE{'S' * (failed > 1)}"
+    yield f"{design.firmware.law} in {bench.arithmetic}: {outcome}."
+    yield (
+        f"{design.firmware.target}, timer tick {firmware.tick_s * 1e6:.4g} us, {firmware.timer_bits} bits; "
+        f"{bench.examples:,} event sequences, {bench.calls:,} calls of handlers."
+    )
+
+
+def _property_lines(verdicts: tuple[Verdict, ...]) -> Iterator[str]:
+    width = max(len(verdict.name) for verdict in verdicts)
+    for verdict in verdicts:
+        mark = _MARKS.get(verdict.outcome, "holds")
+        yield f"  {mark}  {verdict.name:<{width}}  {verdict.says}"
+        if verdict.detail:
+            yield from _indented(verdict.detail, " " * (width + 11))
+
+
+def _counterexample(verdict: Verdict) -> Iterator[str]:
+    example = verdict.counterexample
+    assert example is not None
+    yield f"{verdict.name}: {example.place}, in {example.handler}"
+    yield f"{_INDENT}{example.text}"
+    yield from _indented(f"expected  {example.expected}")
+    yield from _indented(f"found     {example.found}")
+    yield f"{_INDENT}events"
+    yield from (f"{_INDENT}    {line}" for line in example.scenario.lines())
+    yield from _indented(f"state     {_pairs(example)}")
+    yield from _indented(f"reads     {_ports(example.inputs)}")
+    yield from _indented(f"writes    {_ports(example.outputs)}")
+    yield f"{_INDENT}C test vector (beside the files of `tickspin export`)"
+    yield from (f"{_INDENT}    {line}" for line in example.vector.splitlines())
+
+
+def _pairs(example: Counterexample) -> str:
+    texts = (f"{name} = {value:,}" for name, value in example.state.items())
+    return ", ".join(texts) or "as at reset"
+
+
+def _ports(pairs: tuple[tuple[str, int], ...]) -> str:
+    return ", ".join(f"{name} {value:,}" for name, value in pairs) or "nothing"
+
+
+def _indented(text: str, indent: str = _INDENT) -> list[str]:
+    return textwrap.wrap(text, WIDTH, initial_indent=indent, subsequent_indent=indent + " " * 10)
+
+
+def _spins(spins: Stressed) -> Iterator[str]:
+    if spins.reason:
+        yield from textwrap.wrap(f"Spin-ups under stress: not tried; {spins.reason}.", WIDTH)
+        return
+    yield (
+        f"{spins.spin_ups} spin-ups under stress: {spins.stalls} never came to speed, "
+        f"{spins.recovered} fell back and recovered."
+    )
+    if spins.holds:
+        yield "  holds  synchronism is never lost for good once the motor runs"
+        return
+    yield f"  FAILS  {spins.found}; smallest stress found:"
+    yield from (f"{_INDENT}    {line}" for line in spins.counterexample)
+
+
+def _branches(ways: int, examples: int, unreached: tuple[Unreached, ...]) -> Iterator[str]:
+    yield f"Branches: {ways - len(unreached)} of {ways} ways were taken."
+    if unreached:
+        yield f"Never in {examples:,} event sequences:"
+    for way in unreached:
+        leads = f"on to {way.leads_to}" if way.leads_to else "one way of a choice within the line"
+        proof = " (proved impossible)" if way.is_impossible else ""
+        yield f"  {way.place}, {leads}{proof}: {way.text}"

@@ -1,0 +1,71 @@
+"""One figure of a comparison: what each design costs against the speed it can reach."""
+
+from pathlib import Path
+
+import matplotlib
+
+matplotlib.use("Agg")  # a file is wanted, whatever screen there is
+
+import matplotlib.pyplot as plt
+from matplotlib.axes import Axes
+
+from sim.studies.answer import CAUTION
+from sim.studies.compare import Comparison, Row
+from sim.views.figure import INK, QUIET, SIGNAL, WARN
+
+
+def draw_comparison(comparison: Comparison, path: Path) -> None:
+    """Draw a comparison into a PNG file: price over reachable speed, and load over reachable speed.
+
+    With one price for all, as when laws are compared, the load alone is drawn.
+    """
+    rows = [row for row in comparison.rows if row.top_rpm is not None]
+    with_price = len({row.price_USD for row in rows}) > 1
+    with plt.rc_context({"font.size": 9, "axes.edgecolor": QUIET, "axes.labelcolor": INK, "text.color": INK}):
+        figure, axes = plt.subplots(
+            1 + with_price, 1, figsize=(10, 5 + 4 * with_price), layout="constrained", squeeze=False
+        )
+        panels = list(axes[:, 0])
+        if with_price:
+            _scatter(panels[0], comparison, rows, [row.price_USD or 0.0 for row in rows])
+            panels[0].set_ylabel("indicative price [USD]")
+        _scatter(panels[-1], comparison, rows, [100.0 * (row.load or 0.0) for row in rows])
+        panels[-1].set_ylabel("processor load at the required speed [%]")
+        panels[-1].set_xlabel("speed it can reach [rpm]")
+        figure.suptitle(_title(comparison), x=0.01, ha="left", fontsize=12, fontweight="bold")
+        figure.supxlabel(CAUTION, fontsize=7, color=QUIET)
+        figure.savefig(path, dpi=110, format="png")
+        plt.close(figure)
+
+
+def _title(comparison: Comparison) -> str:
+    name = comparison.design.title or comparison.design.name
+    if comparison.choice is None:
+        return f"{name}: none meets the requirement"
+    return f"{name}: {comparison.choice.name} is the cheapest that meets the requirement"
+
+
+def _scatter(ax: Axes, comparison: Comparison, rows: list[Row], heights: list[float]) -> None:
+    """A point and a name for each design; filled where it meets the requirement."""
+    required = comparison.design.require.speed_rpm
+    ax.axvline(required, color=SIGNAL, linewidth=1.0)
+    ax.annotate(
+        f"required {required:,.0f} rpm",
+        (required, 1.0),
+        xycoords=("data", "axes fraction"),
+        xytext=(4, -10),
+        textcoords="offset points",
+        color=SIGNAL,
+    )
+    for row, height in zip(rows, heights, strict=True):
+        colour = SIGNAL if row.met else WARN
+        face = colour if row.met else "none"
+        ax.scatter(row.top_rpm or 0.0, height, s=42, facecolors=face, edgecolors=colour)
+        ax.annotate(row.name, (row.top_rpm or 0.0, height), xytext=(7, -3), textcoords="offset points")
+    ax.set_xlim(left=0.0)
+    ax.margins(x=0.15, y=0.12)
+    ax.set_ylim(bottom=0.0)
+    ax.xaxis.set_major_formatter(lambda value, _: f"{value:,.0f}")
+    ax.spines[["top", "right"]].set_visible(False)
+    ax.grid(True, color="#e6ebea", linewidth=0.6)
+    ax.set_axisbelow(True)

@@ -1,0 +1,78 @@
+"""A comparison as a table for a terminal, with the choice and the reason in words below it."""
+
+import textwrap
+from collections.abc import Callable
+
+from sim.studies.answer import CAUTION
+from sim.studies.compare import Comparison, Row
+
+WIDTH = 100
+
+
+def _number(value: float | None, pattern: str) -> str:
+    return "-" if value is None else format(value, pattern)
+
+
+def _memory(used: int | None, room: int | None) -> str:
+    if used is None or room is None or room >= 1 << 30:
+        return "-"
+    return f"{used:,}/{room:,}"
+
+
+_COLUMNS: tuple[tuple[str, Callable[[Row], str]], ...] = (
+    ("meets it", lambda row: "yes" if row.met else "no"),
+    ("price", lambda row: _number(row.price_USD, ".2f")),
+    ("flash", lambda row: _memory(row.flash_bytes, row.flash_room_bytes)),
+    ("RAM", lambda row: _memory(row.ram_bytes, row.ram_room_bytes)),
+    ("worst us", lambda row: _number(row.worst_case_us, ",.1f")),
+    ("load", lambda row: "-" if row.load is None else f"{row.load:.0%}"),
+    ("settles rpm", lambda row: _number(row.settled_rpm, ",.0f")),
+    ("top rpm", lambda row: _number(row.top_rpm, ",.0f")),
+    ("margin", lambda row: "-" if row.margin is None else f"{row.margin:+.0%}"),
+    ("in s", lambda row: _number(row.time_to_speed_s, ".2f")),
+    ("late deg", lambda row: _number(row.worst_lateness_deg, ".1f")),
+)
+
+
+def compare_text(comparison: Comparison) -> str:
+    """The table, the best first, then what to take and why not something cheaper."""
+    require = comparison.design.require
+    title = f"{comparison.design.title or comparison.design.name}: {require.speed_rpm:,.0f} rpm within "
+    title += f"{require.within_s:g} s"
+    cells = [["", *(head for head, _ in _COLUMNS)]]
+    cells += [[row.name, *(cell(row) for _, cell in _COLUMNS)] for row in comparison.rows]
+    widths = [max(len(line[column]) for line in cells) for column in range(len(cells[0]))]
+    table = [_aligned(line, widths) for line in cells]
+    notes = [f"{row.name}: {row.why}" for row in comparison.rows if row.why]
+    blocks = ["\n".join([title, "", *table]), _wrapped(_verdict(comparison)), "\n".join(map(_wrapped, notes))]
+    return "\n\n".join(block for block in [*blocks, _wrapped(_LEGEND), _wrapped(CAUTION)] if block)
+
+
+_LEGEND = (
+    "price: indicative, US dollars, in a large order; your own with --price TARGET=USD. worst us: longest "
+    "handler at worst-case costs. load: time in interrupts at the required speed, typical costs. settles: at "
+    "the scenario's command; top, margin: told to run at three times the required speed. late: worst "
+    "lateness of a step at the end."
+)
+
+
+def _aligned(line: list[str], widths: list[int]) -> str:
+    first, *rest = line
+    return "  ".join([first.ljust(widths[0]), *(c.rjust(w) for c, w in zip(rest, widths[1:], strict=True))])
+
+
+def _verdict(comparison: Comparison) -> str:
+    choice, cheaper = comparison.choice, comparison.next_cheaper
+    if choice is None:
+        best = comparison.rows[0]
+        return (
+            f"None meets the requirement; {best.name} comes nearest. `tickspin run` says what holds it back."
+        )
+    text = f"{choice.name} is the cheapest that meets the requirement."
+    if cheaper is not None:
+        text += f" {cheaper.name} costs less and does not: {comparison.why_not}"
+    return text
+
+
+def _wrapped(text: str) -> str:
+    return textwrap.fill(text, WIDTH)

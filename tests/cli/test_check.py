@@ -1,0 +1,69 @@
+"""`tickspin check`: exit status, text, JSON, bad input."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+from tests.cli.command import AIR_SAMPLER
+from tests.cli.conftest import Command
+
+LAWS = Path(__file__).resolve().parents[1] / "controllers" / "check"
+BROKEN, STEADY = LAWS / "broken" / "late_compare.py", LAWS / "laws" / "steady.py"
+FEW = ("--examples", "500")
+
+
+def test_a_counterexample_gives_status_1_and_is_shown_whole(tickspin: Command) -> None:
+    ended = tickspin("check", BROKEN, "--prescaler", "1", *FEW)
+    assert ended.status == 1
+    for part in (
+        "COUNTEREXAMPLE", "FAILS  compare", "compare: line 25, in on_hall_edge",
+        "hw.set_compare(wrap_add(edge, self.LEAD))", "expected  no handler leaves a compare in the past",
+        "a Hall edge after 1 ticks", "reads     captured 1", "C test vector", "static const struct vector vector",
+    ):  # fmt: skip
+        assert part in ended.out
+
+
+def test_a_law_that_holds_gives_status_0(tickspin: Command) -> None:
+    ended = tickspin("check", STEADY, *FEW)
+    assert (ended.status, ended.err) == (0, "")
+    assert "no counterexample found." in ended.out
+    assert "Branches:" in ended.out
+
+
+def test_json_on_the_screen_is_json_alone_and_the_same_every_time(tickspin: Command) -> None:
+    first, again = (tickspin("check", BROKEN, "--prescaler", "1", "--json", "-", *FEW) for _ in range(2))
+    assert first.out == again.out
+    answer = json.loads(first.out)
+    assert (first.status, answer["holds"], answer["target"], answer["prescaler"]) == (1, False, "m0", 1)
+    failed = [row for row in answer["properties"] if row["outcome"] == "fails"]
+    assert "compare" in {row["name"] for row in failed}
+    keys = {"handler", "place", "text", "events", "state", "inputs", "outputs", "expected", "found", "vector"}
+    assert all(set(row["counterexample"]) == keys for row in failed)
+    assert set(answer["spin_ups"]) >= {"spin_ups", "recovered", "lost_with", "reason"}
+
+
+def test_a_scenario_gives_timer_and_motor(tickspin: Command) -> None:
+    ended = tickspin("check", STEADY, "--scenario", AIR_SAMPLER, "--target", "m0", "--json", "a.json", *FEW)
+    answer = json.loads((tickspin.folder / "a.json").read_text())
+    assert ended.status in (0, 1)
+    assert (answer["target"], answer["prescaler"], answer["arithmetic"]) == ("m0", 8, "i32")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (["no_such_law"], "firmware.law: is a shipped law or a law file, found no_such_law"),
+        ([str(STEADY), "--target", "no_such_chip"], "no_such_chip"),
+        ([str(STEADY), "--arithmetic", "i7"], "firmware.arithmetic"),
+        ([str(STEADY), "--prescaler", "7"], "prescaler"),
+        ([str(STEADY), "--scenario", "nowhere.toml"], "nowhere.toml"),
+        ([str(STEADY), "--json", "nowhere/a.json"], "must lie in an existing folder"),
+    ],
+)
+def test_bad_input_gives_status_2_and_one_line(tickspin: Command, arguments: list[str], message: str) -> None:
+    ended = tickspin("check", *arguments)
+    assert (ended.status, ended.out) == (2, "")
+    assert message in ended.err
+    assert "Traceback" not in ended.err
+    assert list(tickspin.folder.iterdir()) == []

@@ -1,0 +1,159 @@
+"""`tickspin compare`: rows as single runs give them, the choice, the reason, bad lists."""
+
+import itertools
+import json
+from typing import Any
+
+import pytest
+
+from sim.cli.compare import NONE_MEETS_IT
+from sim.design import apply_overrides, fitting_prescaler, load_design
+from sim.run.metrics import measure
+from sim.run.simulate import simulate
+from sim.studies.compare import Comparison, compare, load_at, variant_of
+from sim.studies.vary import variants
+from targets import load_target, target_names
+from tests.cli.command import AIR_SAMPLER, Command
+
+PNG = b"\x89PNG\r\n\x1a\n"
+
+
+@pytest.fixture(scope="module")
+def all_targets() -> Comparison:
+    design = load_design(AIR_SAMPLER)
+    return compare(design, variants(design, ["firmware.target=all"]), {})
+
+
+def test_every_target_has_a_row(all_targets: Comparison) -> None:
+    assert sorted(row.name for row in all_targets.rows) == target_names()
+
+
+def test_a_row_says_what_a_single_run_says(all_targets: Comparison) -> None:
+    """And the wanted tick, 2 us, is kept as nearly as each timer can."""
+    design = load_design(AIR_SAMPLER)
+    for row in all_targets.rows:
+        own = variant_of(design, row.overrides)
+        recording = simulate(own)
+        metrics = measure(recording)
+        assert row.settled_rpm == metrics.settled_rpm
+        assert row.time_to_speed_s == metrics.time_to_speed_s
+        assert row.flash_bytes == recording.firmware.linked.flash_bytes
+        assert row.prescaler == fitting_prescaler(design, row.name)
+        timer, clock = load_target(row.name).step_timer, load_target(row.name).clock
+        ticks = [n * timer.clock_divider / clock.default_Hz for n in timer.prescalers]
+        chosen = row.prescaler * timer.clock_divider / clock.default_Hz
+        assert all(max(chosen / 2e-6, 2e-6 / chosen) <= max(t / 2e-6, 2e-6 / t) * (1 + 1e-9) for t in ticks)
+
+
+def test_rows_are_ranked_by_price_where_the_job_is_done(all_targets: Comparison) -> None:
+    done = [row for row in all_targets.rows if row.met and row.is_real]
+    assert done
+    assert list(all_targets.rows[: len(done)]) == done
+    assert all(a.price_USD <= b.price_USD for a, b in itertools.pairwise(done))
+    assert all_targets.choice == done[0]
+
+
+def test_what_cannot_be_bought_is_never_the_choice() -> None:
+    design = load_design(AIR_SAMPLER)
+    comparison = compare(design, variants(design, ["firmware.target=ideal"]), {})
+    assert comparison.rows[0].met
+    assert comparison.choice is None
+
+
+def test_the_next_cheaper_is_named_with_what_holds_it_back(all_targets: Comparison) -> None:
+    choice, cheaper = all_targets.choice, all_targets.next_cheaper
+    assert choice is not None
+    assert cheaper is not None
+    assert not cheaper.met
+    assert cheaper.price_USD < choice.price_USD
+    assert all_targets.why_not
+
+
+def test_a_price_of_ones_own_changes_the_choice() -> None:
+    design = load_design(AIR_SAMPLER)
+    listed = variants(design, ["firmware.target=avr5,m4f"])
+    assert compare(design, listed, {"avr5": 0.5, "m4f": 0.6}).choice.name == "avr5"
+    assert compare(design, listed, {"avr5": 0.5, "m4f": 0.4}).choice.name == "m4f"
+
+
+def test_load_is_what_the_run_measures_where_the_speed_is_held() -> None:
+    """The closed form counts six step interrupts and one edge a turn at the required speed; the run adds what
+    branches really take: within a fifth."""
+    design = apply_overrides(load_design(AIR_SAMPLER), {"firmware.target": "avr5"})
+    recording = simulate(design)
+    load = load_at(design, recording.firmware, design.require.speed_rpm)
+    assert load == pytest.approx(measure(recording).cpu_load, rel=0.35)
+    assert load >= measure(recording).cpu_load  # a longest path is never shorter than the one taken
+
+
+def test_lists_give_every_combination_in_order() -> None:
+    design = load_design(AIR_SAMPLER)
+    listed = variants(design, ["firmware.target=acc8,m4f", "drive.supply_V=5,x1.2"])
+    assert [v.name for v in listed] == ["acc8, 5", "acc8, x1.2", "m4f, 5", "m4f, x1.2"]
+    assert listed[1].overrides == {"firmware.target": "acc8", "drive.supply_V": "x1.2"}
+
+
+@pytest.mark.parametrize(
+    "key", ["firmware.law", "firmware.arithmetic", "firmware.prescaler", "drive.pwm_mode"]
+)
+def test_all_stands_for_every_value_of_a_key_that_has_a_list(key: str) -> None:
+    assert len(variants(load_design(AIR_SAMPLER), [f"{key}=all"])) >= 2
+
+
+def test_another_law_has_its_own_parameters() -> None:
+    design = apply_overrides(load_design(AIR_SAMPLER), {"firmware.parameters.lead_s": 2e-5})
+    assert variant_of(design, {"firmware.law": "duty_pi"}).firmware.parameters == {}
+    assert variant_of(design, {"firmware.prescaler": 4}).firmware.parameters == {"lead_s": 2e-5}
+
+
+def test_the_command_prints_the_table_and_writes_json_and_figure(tickspin: Command) -> None:
+    words = [
+        "compare",
+        AIR_SAMPLER,
+        "--vary",
+        "firmware.target=avr5,m4f",
+        "--json",
+        "rows.json",
+        "--plot",
+        "c.png",
+    ]
+    ended = tickspin(*words)
+    assert ended.status == 0
+    assert "avr5 is the cheapest that meets the requirement." in ended.out
+    data: dict[str, Any] = json.loads((tickspin.folder / "rows.json").read_text())
+    assert [row["name"] for row in data["rows"]] == ["avr5", "m4f"]
+    assert data["choice"] == "avr5"
+    assert (tickspin.folder / "c.png").read_bytes().startswith(PNG)
+
+
+def test_no_design_that_meets_it_is_status_1(tickspin: Command) -> None:
+    ended = tickspin("compare", AIR_SAMPLER, "--vary", "drive.supply_V=2,2.5")
+    assert ended.status == NONE_MEETS_IT
+    assert "None meets it" in ended.out
+
+
+# (words, a phrase of the message)
+BAD = [
+    (("--vary", "firmware.target"), "must be KEY=a,b,... or KEY=all"),
+    (("--vary", "firmware.target="), "must be KEY=a,b,... or KEY=all"),
+    (("--vary", "firmware.target=acc8,,m0"), "must be KEY=a,b,... or KEY=all"),
+    (("--vary", "drive.supply_V=all"), "must list the values of drive.supply_V"),
+    (("--vary", "drive.suply_V=3,4"), "did you mean drive.supply_V?"),
+    (("--vary", "drive.supply_V=3", "--vary", "drive.supply_V=4"), "must name a key once"),
+    (("--vary", "drive.supply_V=" + ",".join(map(str, range(1, 600)))), "must give at most 500"),
+    (("--vary", "firmware.target=acc9"), "acc9"),
+    (("--vary", "drive.supply_V=3", "--price", "acc8"), "must be TARGET=USD"),
+    (("--vary", "drive.supply_V=3", "--price", "acc8=-1"), "must be TARGET=USD"),
+    (("--vary", "drive.supply_V=3", "--price", "acc8=nan"), "must be TARGET=USD"),
+]
+
+
+@pytest.mark.parametrize(("words", "phrase"), BAD, ids=[" ".join(words)[:40] for words, _ in BAD])
+def test_a_bad_list_is_one_message_and_no_file(
+    tickspin: Command, words: tuple[str, ...], phrase: str
+) -> None:
+    ended = tickspin("compare", AIR_SAMPLER, *words, "--json", "rows.json")
+    assert ended.status == 2
+    assert phrase in ended.err
+    assert "Traceback" not in ended.err
+    assert list(tickspin.folder.iterdir()) == []

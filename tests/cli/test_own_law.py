@@ -1,0 +1,117 @@
+"""A control law of the user's own: `new --law`, `run --law`, a law file named in the scenario, its faults."""
+
+import ast
+import json
+from pathlib import Path
+
+import pytest
+
+from controllers import Binding, compile_law, starting_law
+from sim.design import load_design
+from targets import InputError
+from tests.cli.command import AIR_SAMPLER, Command
+from tests.controllers.support import make_binding
+
+ARITHMETICS = ("i16", "i32", "q15.16", "q23.8", "f32", "f64")
+
+
+@pytest.fixture
+def scenario(tickspin: Command) -> Path:
+    """The air sampler on a chip with room, in a folder of its own."""
+    folder = tickspin.folder / "designs"
+    folder.mkdir()
+    text = AIR_SAMPLER.read_text().replace('target = "acc8"', 'target = "avr5"')
+    (folder / "blower.toml").write_text(text)
+    return folder / "blower.toml"
+
+
+@pytest.mark.parametrize("arithmetic", ARITHMETICS)
+def test_the_starting_law_compiles_as_it_is_written(tickspin: Command, arithmetic: str) -> None:
+    assert tickspin("new", "--law", "my_law").out.startswith("wrote my_law.py;")
+    binding: Binding = make_binding(arithmetic)
+    program = compile_law(tickspin.folder / "my_law.py", binding)
+    assert program.name == "my_law"
+    assert program.arrays
+
+
+def test_the_starting_law_has_the_name_asked_for_and_is_python() -> None:
+    tree = ast.parse(starting_law("two_words"))
+    (law,) = [node for node in tree.body if isinstance(node, ast.ClassDef)]
+    assert law.name == "TwoWords"
+    assert (ast.get_docstring(tree) or "").startswith("two_words: ")
+    assert "NAME" not in starting_law("two_words")
+
+
+def test_the_starting_law_turns_the_motor(tickspin: Command, scenario: Path) -> None:
+    tickspin("new", "--law", "my_law")
+    tickspin("run", scenario, "--law", "my_law.py", "--json", "run.json")
+    run = json.loads((tickspin.folder / "run.json").read_text())
+    assert run["verdict"]["settled_rpm"] > 20000
+    assert run["firmware"]["faults"] == []
+
+
+def test_a_law_file_in_the_scenario_is_seen_from_the_scenarios_folder(
+    tickspin: Command, scenario: Path
+) -> None:
+    tickspin("new", "--law", "my_law")
+    (tickspin.folder / "my_law.py").rename(scenario.parent / "my_law.py")
+    scenario.write_text(scenario.read_text().replace('law = "step_trim"', 'law = "my_law.py"'))
+    assert Path(load_design(scenario).firmware.law) == scenario.parent / "my_law.py"
+    assert tickspin("run", scenario, "--json", "-").status in (0, 1)
+
+
+def test_a_name_that_is_no_law_of_the_scenarios_is_run_instead(tickspin: Command, scenario: Path) -> None:
+    ended = tickspin("run", scenario, "--law", "duty_pi", "--json", "-")
+    assert json.loads(ended.out)["firmware"]["law"] == "duty_pi"
+
+
+def test_a_fault_of_the_law_is_shown_with_line_column_and_caret(tickspin: Command, scenario: Path) -> None:
+    tickspin("new", "--law", "my_law")
+    path = tickspin.folder / "my_law.py"
+    text = path.read_text().replace("self.place += 1", "self.place += 1.5")
+    path.write_text(text)
+    line = text.splitlines().index("        self.place += 1.5") + 1
+    ended = tickspin("run", scenario, "--law", "my_law.py")
+    assert ended.status == 2
+    first, source, caret = ended.err.splitlines()
+    assert f"my_law.py:{line}:" in first
+    assert source.strip() == "self.place += 1.5"
+    assert set(caret.strip()) == {"^"}
+
+
+@pytest.mark.parametrize("name", ["", "two words", "1st", "a/b", "lüfter", "_", "class"])
+def test_new_refuses_a_name_that_is_no_law(tickspin: Command, name: str) -> None:
+    ended = tickspin("new", "--law", name)
+    assert ended.status == 2
+    assert ended.err.startswith("tickspin: --law: ")
+    assert list(tickspin.folder.iterdir()) == []
+
+
+def test_new_law_does_not_overwrite(tickspin: Command) -> None:
+    assert tickspin("new", "--law", "my_law").status == 0
+    before = (tickspin.folder / "my_law.py").read_bytes()
+    assert tickspin("new", "--law", "my_law.py").status == 2
+    assert (tickspin.folder / "my_law.py").read_bytes() == before
+
+
+@pytest.mark.parametrize("words", [("new",), ("new", "spinner", "--law", "my_law")])
+def test_new_writes_one_thing(tickspin: Command, words: tuple[str, ...]) -> None:
+    assert tickspin(*words).status == 2
+    assert list(tickspin.folder.iterdir()) == []
+
+
+def test_a_law_file_that_is_not_there(tickspin: Command, scenario: Path) -> None:
+    ended = tickspin("run", scenario, "--law", "nowhere.py")
+    assert ended.status == 2
+    assert "nowhere.py" in ended.err
+
+
+def test_version(tickspin: Command) -> None:
+    ended = tickspin("--version")
+    assert ended.status == 0
+    assert ended.out.startswith("tickspin ")
+
+
+def test_starting_law_is_refused_by_name() -> None:
+    with pytest.raises(InputError):
+        starting_law("no-dash")

@@ -1,0 +1,211 @@
+"""What stands in the exported files, and what the replay program says of a law that is not the same."""
+
+import re
+import subprocess
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from controllers import law_path
+from controllers.c import c_vector, export_law
+from controllers.c.names import Names, identifier
+from controllers.c.vectors import random_calls
+from controllers.lower import compile_law
+from controllers.play import WRITTEN, play, random_inputs_shape
+from controllers.ports import IN_PORTS
+from tests.controllers.c.harness import STRICT, compile_replay, exported, replay, require, write_files
+from tests.controllers.support import Bench, law_text, make_binding
+
+
+def files_of(law: str, arithmetic: str, **parameters: float) -> dict[str, str]:
+    return export_law(law_path(law), make_binding(arithmetic, parameters), vectors=40)
+
+
+HEADER = (
+    "open_ramp", "arithmetic: i16", "2000000 Hz", "0.5 us", "pole pairs: 2", "trim_s = 1.1e-06 held as 1e-06",
+    "start_step_s = 0.004:", "CAUTION", "uint16_t hw_timer(void);", "void on_step_timer(void);",
+)  # fmt: skip
+
+
+def test_the_header_says_what_it_was_made_for() -> None:
+    header = files_of("open_ramp", "i16", trim_s=1.1e-6)["open_ramp.h"]
+    assert [part for part in HEADER if part not in header] == []
+    assert "hw_hall" not in header  # not used
+    wide = export_law(law_path("open_ramp"), make_binding("i16", timer_bits=32))
+    assert "uint32_t hw_timer(void);" in wide["open_ramp.h"]
+
+
+def test_only_the_standard_headers_of_a_bare_compiler_are_included() -> None:
+    """C99 4 p6: a freestanding implementation has stdint.h and float.h."""
+    for arithmetic, expected in (("i32", {"stdint.h"}), ("f32", {"stdint.h", "float.h"})):
+        files = files_of("step_trim", arithmetic)
+        text = files["step_trim.c"] + files["step_trim.h"]
+        assert set(re.findall(r"#include <(.*)>", text)) == expected
+
+
+@pytest.mark.parametrize(
+    "line", ["self.room -= self.step_ticks", "if self.period == 0:", "hw.set_compare(due)"]
+)
+def test_the_lines_of_the_law_stand_as_comments(line: str) -> None:
+    source = law_path("duty_pi").read_text().split("\n")
+    number = next(n for n, found in enumerate(source, 1) if found.strip() == line)
+    assert f"/* line {number}: {line} */" in files_of("duty_pi", "i32")["duty_pi.c"]
+
+
+def test_the_same_seed_gives_the_same_files_and_another_one_other_vectors() -> None:
+    law, binding = law_path("step_trim"), make_binding("i32")
+    assert export_law(law, binding, 50, seed=3) == export_law(law, binding, 50, seed=3)
+    one, other = (export_law(law, binding, 50, seed=seed)["vectors.csv"] for seed in (3, 4))
+    assert one != other
+
+
+def test_replay_names_the_first_mismatch(tmp_path: Path) -> None:
+    """Another constant in the C: six steps made five, or one step too many."""
+    exported(tmp_path, law_path("step_trim"), make_binding("i32"), vectors=600)
+    path = tmp_path / "step_trim.c"
+    path.write_text(path.read_text().replace("new_step == 6u", "new_step == 5u"))
+    compile_replay(tmp_path)
+    ended = replay(tmp_path)
+    assert ended.returncode == 1
+    assert re.fullmatch(r"line \d+, on_step_timer: hw_set_step is [06], expected [06]\n", ended.stdout)
+
+
+# (what is done to vectors.csv, exit status, what is said)
+DAMAGE = [
+    (lambda text: text.replace("hw_set_step=0", "hw_set_step=3", 1), 1, "hw_set_step is 0, expected 3"),
+    (lambda text: text.replace("hw_set_duty", "hw_set_compare", 1), 1, "index of the output called"),
+    (lambda text: text.replace(" hw_set_step=0", "", 1), 1, ""),
+    (lambda text: text.replace("on_start", "on_stop"), 2, "line 3 is no vector"),
+    (lambda text: text[: text.index("\non_start") + 1], 2, ""),
+    (lambda text: text.rstrip() + ",7\n", 2, "is no vector"),
+]
+
+
+@pytest.mark.parametrize(("damage", "status", "said"), DAMAGE)
+def test_replay_does_not_pass_damaged_vectors(tmp_path: Path, damage: object, status: int, said: str) -> None:
+    exported(tmp_path, law_path("step_trim"), make_binding("i32"), vectors=30)
+    compile_replay(tmp_path)
+    assert replay(tmp_path).returncode == 0
+    path = tmp_path / "vectors.csv"
+    assert callable(damage)
+    path.write_text(damage(path.read_text()))
+    ended = replay(tmp_path)
+    assert ended.returncode == status
+    assert said in ended.stdout + ended.stderr
+
+
+def test_replay_finds_its_vectors_from_any_folder(tmp_path: Path) -> None:
+    exported(tmp_path / "out", law_path("open_ramp"), make_binding("i16"), vectors=5)
+    require("gcc")
+    sources = ["out/open_ramp.c", "out/replay.c"]
+    subprocess.run(["gcc", "-std=c99", *sources, "-o", "r"], cwd=tmp_path, check=True)
+    for folder in (tmp_path, tmp_path / "out"):
+        ended = subprocess.run([tmp_path / "r"], cwd=folder, capture_output=True, text=True, check=False)
+        assert (ended.returncode, ended.stdout) == (0, "5 vectors match\n")
+    given = subprocess.run(["./r", "nowhere.csv"], cwd=tmp_path, capture_output=True, text=True, check=False)
+    assert (given.returncode, given.stdout) == (2, "")
+
+
+def test_vectors_are_what_a_bench_gives() -> None:
+    """The same calls through the way that the other tests use the machine."""
+    program = compile_law(law_path("step_trim"), make_binding("q15.16"))
+    calls = random_calls(program, 200, seed=5)
+    names = {pc: name for name, pc in program.handlers.items()}
+    for row, (entry, before) in enumerate(zip(calls.entries, calls.before, strict=True)):
+        scripted = map(int, calls.inputs[row])
+        bench = Bench(program, inputs=dict.fromkeys(range(len(IN_PORTS)), scripted.__next__))
+        bench.ints[list(program.statics.values())] = before
+        bench.call(names[int(entry)])
+        assert [bench.value(name) for name in program.statics] == list(calls.after[row])
+        assert [value for _, value in bench.log] == list(calls.values[row, : calls.counts[row, WRITTEN]])
+        assert bool(calls.faulty[row]) == bool(bench.faults.any())
+
+
+def test_play_refuses_inputs_of_another_shape() -> None:
+    program = compile_law(law_path("open_ramp"), make_binding("i32"))
+    rows, columns = random_inputs_shape(program, 1)
+    with pytest.raises(AssertionError, match="inputs have the shape"):
+        play(program, [0], np.zeros((1, 6)), np.zeros((1, 6)), np.zeros((rows, columns + 1)))
+
+
+def test_c_vector_is_a_program_that_agrees(tmp_path: Path) -> None:
+    program = exported(tmp_path, law_path("step_trim"), make_binding("f32"), vectors=1)
+    state = {"step": 5, "room": 30000, "step_ticks": 900, "steps_since_edge": 4, "trim": float("nan")}
+    text = c_vector(program, "on_hall_edge", state, [50000, 12345, 50004])
+    assert "{30000ll, 0.0}, /* room */" in text
+    (tmp_path / "found").mkdir()
+    (tmp_path / "found" / "found.c").write_text(text)
+    require("gcc")
+    command = ["gcc", *STRICT, f"-I{tmp_path}", "found/found.c", "-o", "found/found"]
+    built = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False)
+    assert built.returncode == 0, built.stderr
+    assert subprocess.run(["found/found"], cwd=tmp_path, check=False).returncode == 0
+    wrong = text.replace(".inputs = {50000ll", ".inputs = {50001ll")
+    (tmp_path / "found" / "found.c").write_text(wrong)
+    subprocess.run(command, cwd=tmp_path, check=True)
+    ended = subprocess.run(["found/found"], cwd=tmp_path, capture_output=True, text=True, check=False)
+    assert ended.returncode == 1
+    assert "on_hall_edge" in ended.stdout
+
+
+ODD = '''"""A law of odd names: */ and /* and ??/ in a comment."""
+from controllers.dialect import Law, hw, i16, ticks, u8, u16, var, wrap_add
+
+
+class Odd(Law):
+    """Ends */ the comment."""
+
+    int = var(i16, 3)
+    hw_timer = var(ticks, 0)
+    hw_hall = var(u16, 0)
+    länge = var(u8, 0)
+    _step = var(u8, 0)
+    add_i16 = var(i16, 1)
+    div = var(i16, 1)
+
+    def on_start(self) -> None:
+        new_int = self.int  # a trap: */ int x; /* ??/
+        self.int = self.int // self.div + self.add_i16 * new_int
+        self.hw_timer = wrap_add(hw.timer(), 1)
+        self.hw_hall = u16(hw.hall())
+        self.länge = self._step
+'''
+
+
+def test_odd_names_and_comments_compile(tmp_path: Path) -> None:
+    law = tmp_path / "my-law 2.py"
+    law.write_text(ODD)
+    write_files(tmp_path / "c", export_law(law, make_binding("i32"), vectors=20))
+    assert (tmp_path / "c" / "my_law_2.c").exists()
+    compile_replay(tmp_path / "c")
+    assert replay(tmp_path / "c").returncode == 0
+
+
+IDENTIFIERS = [
+    ("step", "step"), ("int", "law_int"), ("_x", "law__x"), ("länge", "l_ue4nge"), ("uint8_t", "law_uint8_t"),
+    ("a b", "a_b"), ("2x", "law_2x"), ("div_i32", "law_div_i32"), ("divider", "divider"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("name", "expected"), IDENTIFIERS)
+def test_identifier(name: str, expected: str) -> None:
+    assert identifier(name) == expected
+
+
+def test_names_differ() -> None:
+    names = Names(frozenset({"step"}))
+    assert [names.fresh(name) for name in ("step", "step", "x", "x")] == [
+        "new_step",
+        "new_step_2",
+        "x",
+        "x_2",
+    ]
+
+
+def test_law_without_variables_and_without_hardware(tmp_path: Path) -> None:
+    law = tmp_path / "bare.py"
+    law.write_text(law_text("pass"))
+    write_files(tmp_path / "c", export_law(law, make_binding("i32"), vectors=3))
+    compile_replay(tmp_path / "c")
+    assert replay(tmp_path / "c").stdout == "3 vectors match\n"

@@ -1,0 +1,67 @@
+"""A shipped law on scripted hardware: 2 MHz timer of 16 bits, 2 pole pairs, 1000 PWM counts."""
+
+from controllers import ports
+from controllers.catalogue import law_path
+from controllers.lower import compile_law
+from tests.controllers.support import Bench, make_binding
+
+TICK_HZ = 2e6
+RPM_TICKS = 60_000_000  # 60 s/min * 2e6 Hz / 2 pole pairs
+DUTY_TOP = 1000
+START_TURNS = 6
+ONE_HALL = ("step_trim", "duty_pi", "trim_then_duty", "free_trim")
+ANCHORED = ("step_trim", "duty_pi", "trim_then_duty")
+STEP_ARITHMETICS = ("i16", "i32", "q16.16", "q24.8", "f32", "f64")
+DUTY_ARITHMETICS = ("i32", "q24.8", "f32", "f64")
+
+
+def start(
+    law: str, arithmetic: str = "i32", command_rpm: float = 20000, timer_bits: int = 16, **parameters: float
+) -> Bench:
+    """A law after on_start at timer count 100, the Hall level high."""
+    binding = make_binding(arithmetic, parameters, timer_bits=timer_bits)
+    bench = Bench(compile_law(law_path(law), binding))
+    bench.inputs = {ports.IN_TIMER: 100, ports.IN_COMMAND_RPM: command_rpm, ports.IN_HALL: 1}
+    bench.call("on_start")
+    return bench
+
+
+def last(bench: Bench, port: str) -> int:
+    return [value for name, value in bench.log if name == port][-1]
+
+
+def strike(bench: Bench, late: int = 0) -> None:
+    """The step timer strikes at the compare, and is served `late` ticks after it."""
+    has_own = "compare" in bench.program.statics
+    compare = int(bench.value("compare")) if has_own else last(bench, "set_compare")
+    bench.inputs[ports.IN_TIMER] = (compare + late) % (1 << bench.program.binding.timer_bits)
+    bench.call("on_step_timer")
+
+
+def turn(bench: Bench, edge: int, steps: int = 5, delay: int = 4) -> int:
+    """`steps` calls of the step timer, then a Hall edge at count `edge` served `delay` ticks later; the next
+    compare."""
+    for _ in range(steps):
+        strike(bench)
+    return hall_edge(bench, edge, delay)
+
+
+def hall_edge(bench: Bench, edge: int, delay: int = 4) -> int:
+    """A Hall edge at count `edge`, served `delay` ticks later; the next compare."""
+    bench.inputs[ports.IN_CAPTURED] = edge % 65536
+    bench.inputs[ports.IN_TIMER] = (edge + delay) % 65536
+    bench.call("on_hall_edge")
+    return last(bench, "set_compare")
+
+
+def running(law: str, arithmetic: str = "i32", period: int = 6000, **parameters: float) -> tuple[Bench, int]:
+    """A law that has started up and makes turns of `period` ticks; the bench and the count of its last
+    edge."""
+    bench = start(law, arithmetic, **parameters)
+    edge = 1000
+    turn(bench, edge)
+    for _ in range(START_TURNS):
+        edge += period
+        turn(bench, edge)
+    assert bench.value("turns") == START_TURNS
+    return bench, edge

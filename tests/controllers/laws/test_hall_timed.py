@@ -1,0 +1,163 @@
+"""What the laws with one Hall sensor share: start by level, edges that count, stall, overdue steps."""
+
+import pytest
+
+from controllers import ports
+from controllers.opcodes import DIV, OUT
+from tests.controllers.laws.law_bench import (
+    ANCHORED,
+    ONE_HALL,
+    START_TURNS,
+    hall_edge,
+    last,
+    running,
+    start,
+    strike,
+    turn,
+)
+
+
+@pytest.mark.parametrize("law", ONE_HALL)
+def test_start_looks_at_the_level_and_steps_where_it_pulls_on(law: str) -> None:
+    """Step 1 pulls on from 0 to 180 degrees, where the level is high; step 4 does where it is low."""
+    bench = start(law, start_look_s=0.001)
+    assert last(bench, "set_compare") == 100 + 2000
+    for level, step in ((1, 1), (0, 4), (1, 1)):
+        bench.inputs[ports.IN_HALL] = level
+        strike(bench)
+        assert last(bench, "set_step") == step
+
+
+@pytest.mark.parametrize("law", ONE_HALL)
+def test_a_rotor_without_an_edge_for_many_looks_is_kicked_and_then_pulled_again(law: str) -> None:
+    bench = start(law)
+    steps = []
+    for _ in range(440):
+        strike(bench)
+        steps.append(last(bench, "set_step"))
+    assert steps == ([1] * 200 + [0] * 20) * 2
+    assert not bench.faults.any()
+
+
+@pytest.mark.parametrize("law", ONE_HALL)
+def test_steps_are_timed_after_six_turns(law: str) -> None:
+    bench = start(law)
+    edge = 1000
+    turn(bench, edge)
+    for number in range(START_TURNS):
+        assert bench.value("turns") == number
+        edge += 6000
+        turn(bench, edge)
+    assert bench.value("turns") == START_TURNS
+    bench.log.clear()
+    for _ in range(7):
+        strike(bench)
+    assert [value for port, value in bench.log if port == "set_step"] == [1, 2, 3, 4, 5, 0, 1]
+
+
+# looks of 1000 ticks: 64 of them fit the range of 65536 and one more of the same length, 65 do not
+@pytest.mark.parametrize(("looks", "is_measured"), [(1, True), (64, True), (65, False)])
+@pytest.mark.parametrize("law", ONE_HALL)
+def test_a_turn_counts_only_where_it_fits_the_timer(law: str, looks: int, is_measured: bool) -> None:
+    bench = start(law, start_look_s=0.0005)
+    hall_edge(bench, 1000)
+    assert bench.value("turns") == 0  # since the start: how long ago is not known
+    turn(bench, 7000, looks)
+    assert bench.value("turns") == is_measured
+
+
+@pytest.mark.parametrize("law", ANCHORED)
+def test_an_edge_within_half_the_last_period_is_a_spike(law: str) -> None:
+    bench, edge = running(law)
+    bench.log.clear()
+    turn(bench, edge + 2999, steps=2)
+    assert ("set_step", 0) not in bench.log
+    assert bench.value("last_edge") == edge
+    turn(bench, edge + 3000, steps=1)
+    assert ("set_step", 0) in bench.log
+    assert bench.value("last_edge") == edge + 3000
+
+
+@pytest.mark.parametrize("law", ANCHORED)
+def test_an_edge_whose_level_is_gone_when_served_in_time_is_a_spike(law: str) -> None:
+    bench, edge = running(law)
+    bench.inputs[ports.IN_HALL] = 0
+    step_ticks = bench.value("step_ticks")
+    turn(bench, edge + 5000, delay=step_ticks - 1)
+    assert bench.value("last_edge") == edge
+    # served later than a step after the edge the level says nothing: the half turn may be over
+    hall_edge(bench, edge + 6000, delay=step_ticks)
+    assert bench.value("last_edge") == edge + 6000
+
+
+@pytest.mark.parametrize("law", ONE_HALL)
+def test_a_stall_starts_again_by_the_level(law: str) -> None:
+    bench, _ = running(law, stall_steps=12, start_look_s=0.001)
+    for _ in range(12):
+        strike(bench)
+    assert bench.value("turns") == START_TURNS
+    strike(bench)
+    assert bench.value("turns") == 0
+    assert bench.value("step_ticks") == 2000
+    strike(bench)
+    assert last(bench, "set_step") == 1
+    hall_edge(bench, 30000)  # ends no period: the count since the restart is not known
+    assert bench.value("turns") == 0
+
+
+@pytest.mark.parametrize("law", ANCHORED)
+def test_overdue_step_is_made_up_for_instead_of_missed(law: str) -> None:
+    """Served later than the step lasts, a compare at edge + step time would wait for a whole wrap."""
+    bench, edge = running(law, catch_up_s=1e-5)
+    assert turn(bench, edge + 6000, delay=5000) == edge + 6000 + 5000 + 20
+    assert turn(bench, edge + 12000, delay=990) == edge + 12000 + 990 + 20
+
+
+@pytest.mark.parametrize("law", ONE_HALL)
+def test_step_timer_served_late_does_not_set_a_compare_in_the_past(law: str) -> None:
+    bench, edge = running(law, catch_up_s=1e-5)
+    due = int(bench.value("compare"))
+    strike(bench, late=5000)
+    assert last(bench, "set_compare") == (due + 5000 + 20) % 65536
+    del edge
+
+
+@pytest.mark.parametrize("law", ANCHORED)
+def test_a_call_asked_for_before_the_edge_moved_the_compare_does_nothing(law: str) -> None:
+    """The old turn's timer struck while the edge waited: its flag is still up when the new turn is ready."""
+    bench, edge = running(law)
+    bench.log.clear()
+    bench.inputs[ports.IN_TIMER] = (edge + 30) % 65536
+    bench.call("on_step_timer")
+    assert bench.log == []
+
+
+@pytest.mark.parametrize("law", ANCHORED)
+def test_count_may_wrap_between_edges(law: str) -> None:
+    bench, edge = running(law, period=5001)
+    while edge + 5001 < 65536:
+        edge += 5001
+        turn(bench, edge)
+    period = bench.value("period")
+    turn(bench, edge + 5001)
+    assert bench.value("period") == period == 5001
+    assert not bench.faults.any()
+
+
+@pytest.mark.parametrize("law", ONE_HALL)
+@pytest.mark.parametrize("timer_bits", [16, 32])
+def test_look_time_is_held_within_half_the_range_of_the_timer(law: str, timer_bits: int) -> None:
+    """Beyond half the range a due step could not be told from one that is overdue."""
+    bench = start(law, timer_bits=timer_bits, start_look_s=0.01)
+    top = (1 << timer_bits) - 1
+    assert last(bench, "set_compare") - 100 == min(20000, top >> 1)
+
+
+@pytest.mark.parametrize("handler", ["on_step_timer", "on_hall_edge"])
+@pytest.mark.parametrize("law", ANCHORED)
+def test_step_is_written_before_any_division(law: str, handler: str) -> None:
+    program = start(law).program
+    rows = program.code[program.handlers[handler] :]
+    first_out = next(n for n, row in enumerate(rows) if row[0] == OUT and row[5] != ports.OUT_MASK)
+    assert rows[first_out, 5] == ports.OUT_STEP
+    assert DIV not in rows[:first_out, 0]

@@ -1,0 +1,134 @@
+"""The measured rows of the target files are what compiling and executing the probes gives."""
+
+from __future__ import annotations
+
+import random
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from targets import COST_KEYS, load_target
+from targets.errors import InputError
+from targets.isa.compiler import compiler_version
+from targets.isa.measure_ops import MeasuredRow, Measurement, fit_shift, measure
+from targets.isa.operands import extreme_tuples, quotient_tuples, tuples
+from targets.isa.probes import PROBES, SHIFT_KINDS
+from targets.isa.regenerate import MEASURED_TARGETS, main, regenerate, regenerated_text
+from targets.loader import DATA_FOLDER
+from tests.targets.isa.support import skip_without_tools
+
+TEXT = """# a comment
+name = "x"
+
+# what adding costs
+[costs.add]
+source = "measured: an old compiler; fitted here"
+u8_add  = { cycles = [9, 9, 9], bytes = 9 }
+u16_add = { cycles = [9, 9, 9], bytes = 9, routine = "old" }
+
+[costs.logic]
+source = "derived here"
+u8_and = { cycles = [1, 2, 3], bytes = 4 }
+
+[routines]
+source = "measured: an old compiler"
+old = 99
+"""
+REWRITTEN = """# a comment
+name = "x"
+
+# what adding costs
+[costs.add]
+source = "measured: cc 1, -Os; fitted here"
+u8_add  = { cycles = [1, 1, 2], bytes = 2 }
+u16_add = { cycles = [5, 6, 7], bytes = 4, routine = "add16" }
+
+[costs.logic]
+source = "derived here"
+u8_and = { cycles = [1, 2, 3], bytes = 4 }
+
+[routines]
+source = "measured: cc 1, -Os"
+add16 = 30
+"""
+
+
+def test_only_measured_rows_change() -> None:
+    rows = {"u8_add": MeasuredRow((1, 1, 2), 2), "u16_add": MeasuredRow((5, 6, 7), 4, "add16")}
+    measurement = Measurement(rows, {"unused": 7, "add16": 30})
+    assert regenerated_text(TEXT, measurement, "cc 1") == REWRITTEN
+    assert regenerated_text(REWRITTEN, measurement, "cc 1") == REWRITTEN
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", MEASURED_TARGETS)
+def test_regenerating_gives_what_the_file_holds(name: str, tmp_path: Path) -> None:
+    """With the compilers that the file names; another release may differ, and the file says which made it."""
+    skip_without_tools(name)
+    text = (DATA_FOLDER / f"{name}.toml").read_text(encoding="utf-8")
+    if compiler_version(name) not in text:
+        pytest.skip(f"the file was measured with another compiler than {compiler_version(name)}")
+    (tmp_path / f"{name}.toml").write_text(text, encoding="utf-8")
+    assert regenerate(name, tmp_path) is False
+    assert (tmp_path / f"{name}.toml").read_text(encoding="utf-8") == text
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", MEASURED_TARGETS)
+def test_rows_derived_from_the_manuals_agree_with_the_compiler(name: str) -> None:
+    """The derived groups hold what probes of these operations measure, within the cycle of an extension."""
+    skip_without_tools(name)
+    costs, rows = load_target(name).costs, measure(name).rows
+    for key in (
+        key for key in rows if key.endswith(("_and", "_or", "_xor", "_neg", "_branch_lt", "_branch_eq"))
+    ):
+        assert rows[key].cycles[0] == pytest.approx(costs[key].cycles_min, abs=1), key
+        assert rows[key].cycles[2] <= costs[key].cycles_max + 1, key
+
+
+def test_every_row_of_a_measured_group_has_a_probe() -> None:
+    shifts = {f"{kind}_shift_{part}" for kind in SHIFT_KINDS for part in ("base", "per_bit", "per_byte")}
+    for name in MEASURED_TARGETS:
+        groups = tomllib.loads((DATA_FOLDER / f"{name}.toml").read_text(encoding="utf-8"))["costs"].values()
+        measured = [key for group in groups if group["source"].startswith("measured:") for key in group]
+        assert set(measured) - {"source"} <= set(PROBES) | shifts
+    assert set(PROBES) <= set(COST_KEYS)
+
+
+@pytest.mark.parametrize(
+    ("costs", "fit"),
+    [
+        ({1: 34, 6: 94, 8: 35}, (22, 12, 13)),  # avr5, i64: a line
+        ({1: 2, 6: 30, 8: 2}, (0, 5, 2)),  # avr5, u16: unrolled at 1, a loop at 6, moves at 8
+        ({1: 1, 6: 4}, (0, 1, 0)),  # avr5, u8
+        ({1: 2, 6: 2, 8: 2}, (2, 0, 0)),  # a barrel shifter
+    ],
+)
+def test_shift_costs_are_fitted_from_above(costs: dict[int, int], fit: tuple[int, int, int]) -> None:
+    assert fit_shift(costs) == fit
+    base, per_bit, per_byte = fit
+    for count, cost in costs.items():
+        assert base + count % 8 * per_bit + count // 8 * per_byte >= cost
+
+
+def test_operands_are_the_same_on_every_run_and_reach_the_ends() -> None:
+    assert list(tuples(("i32", "u8"), random.Random("x"))) == list(tuples(("i32", "u8"), random.Random("x")))
+    pairs = list(extreme_tuples(("i16", "i16"), random.Random(0)))
+    assert {(-32768, 32767), (32767, 1), (0, 0)} <= set(pairs)
+    assert {divisor for _, divisor in quotient_tuples(("u32", "u32"), random.Random(0))} == {10}
+
+
+def test_an_unknown_target_is_refused(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["acc8"]) == 2
+    assert "not measured: acc8; choose from avr25, avr5" in capsys.readouterr().err
+
+
+def test_a_missing_compiler_is_one_line(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr("shutil.which", lambda _: None)
+    assert main(["avr5"]) == 2
+    assert capsys.readouterr().err.count("\n") == 1
+    with pytest.raises(InputError, match="its compiler must be installed"):
+        measure("m0")
