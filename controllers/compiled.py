@@ -1,11 +1,10 @@
-"""A law on its real cores: the exported C is compiled, and its handlers are executed instruction by instruction.
+"""A law on its real core: the exported C is compiled, its handlers are executed instruction by instruction.
 
 A port is a volatile variable that is read and written in line, as a peripheral register is. Every call is
 checked: what the handler writes to the ports and leaves in the static variables is what the machine says.
 Needs the cross-compilers and the extra `measure`, see `targets.isa`.
 """
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -19,13 +18,12 @@ from controllers.c.header import header_text
 from controllers.c.law_file import file_stem, law_text, shared_symbols
 from controllers.c.vectors import random_calls, static_kinds
 from controllers.cost import MAXIMUM, TYPICAL, LinkedProgram
-from controllers.kinds import MACHINE_KINDS
 from controllers.play import READ, WRITTEN, Calls, play
 from controllers.ports import OUT_PORTS, Port
 from controllers.program import Program
 from targets.isa import Machine, compile_c, load
 
-OPTIONS: Final = ("-Os",)
+OPTIONS: Final = ("-Os", "-ffp-contract=off")
 SEED: Final = 1
 _POOL: Final = 50
 """The calls are chosen from so many times their number: see `_measured`."""
@@ -36,8 +34,8 @@ class MeasuredHandler:
     """Cycles of one handler on its core, without saving registers and returning, which take `frame_cycles`.
 
     calls: how many. fastest, mean, slowest: measured; the mean over calls as they come, the others over all.
-    typical, maximum: predicted along the ways that the same calls take: the mean at typical costs, the greatest
-    at maximum costs, ports at typical ones in both.
+    typical, maximum: predicted along the ways that the same calls take: the mean at typical costs, the
+    greatest at maximum costs, ports at typical ones in both.
     """
 
     calls: int
@@ -61,8 +59,8 @@ class MeasuredHandler:
 
 @dataclass(frozen=True)
 class Measurement:
-    """A compiled law: handler -> cycles; flash [bytes] with initial values and library routines, RAM [bytes] of
-    its static variables; neither holds start-up code or stack. wrong: calls that differ from the machine."""
+    """A compiled law: handler -> cycles; flash [bytes] with initial values and library routines, RAM [bytes]
+    of its static variables, without start-up code and stack. wrong: calls that differ from the machine."""
 
     core: str
     handlers: dict[str, MeasuredHandler]
@@ -81,7 +79,7 @@ def measure_law(linked: LinkedProgram, count: int, seed: int = SEED) -> Measurem
     with TemporaryDirectory() as folder:
         device = load(_compile(program, core, Path(folder)), core)
         bench, draw = _Bench(linked, device), np.random.default_rng(seed)
-        pool = random_calls(program, _POOL * count * len(program.handlers), seed)
+        pool = bench.reachable(random_calls(program, _POOL * count * len(program.handlers), seed))
         handlers = {name: _measured(bench, pool, name, count, draw) for name in program.handlers}
     ports_bytes = sum(_port_bytes(port, program) for side in used_ports(program) for port in side)
     return Measurement(
@@ -96,9 +94,9 @@ def measure_law(linked: LinkedProgram, count: int, seed: int = SEED) -> Measurem
 def _measured(
     bench: "_Bench", pool: Calls, handler: str, count: int, draw: np.random.Generator
 ) -> MeasuredHandler | None:
-    """Call one handler: a third of the calls as they come, for the mean; a third the longest by prediction among
-    many, for few random states reach the longest way; a third these with a value or two changed, for the
-    operands that take the routines longest."""
+    """Call one handler: a third of the calls as they come, for the mean; a third the longest by prediction
+    among many, for few random states reach the longest way; a third the slowest of these with a value or two
+    changed, for the operands that take the routines longest."""
     third = -(-count // 3)
     entry = bench.linked.program.handlers[handler]
     rows = [int(row) for row in np.flatnonzero((pool.entries == entry) & (pool.faulty == 0))[: 40 * third]]
@@ -125,7 +123,9 @@ def _only(calls: Calls, rows: list[int]) -> Calls:
     return Calls(**{name: column[rows].copy() for name, column in vars(calls).items()})
 
 
-def _changed(program: Program, state: Calls, pool: Calls, rows: list[int], draw: np.random.Generator) -> Calls:
+def _changed(
+    program: Program, state: Calls, pool: Calls, rows: list[int], draw: np.random.Generator
+) -> Calls:
     """`state` with one or two of its static variables and inputs from other calls of the pool."""
     before, before_real, inputs = state.before.copy(), state.before_real.copy(), state.inputs.copy()
     for _ in range(int(draw.integers(1, 3))):
@@ -138,7 +138,7 @@ def _changed(program: Program, state: Calls, pool: Calls, rows: list[int], draw:
 
 
 def _columns(linked: LinkedProgram) -> tuple[Any, Any]:
-    """Typical and maximum costs; ports at typical costs in both, for the modelled cores have no bus to wait for."""
+    """Typical and maximum costs; ports at typical ones in both, for the modelled cores wait for no bus."""
     is_port = np.isin(linked.program.code[:, 0], (opcodes.IN, opcodes.OUT))
     typical, maximum = (np.ascontiguousarray(linked.cycles[:, level]) for level in (TYPICAL, MAXIMUM))
     return typical, np.where(is_port, typical, maximum)
@@ -175,7 +175,7 @@ def _compile(program: Program, core: str, folder: Path) -> Path:
 
 
 _APART: Final = '__attribute__((section(".ports"))) '
-_APART_OPTIONS: Final = {core: ("-Wl,--section-start=.ports=0x20003000",) for core in ("rv32imc", "rv32ec")}
+_APART_OPTIONS: Final = dict.fromkeys(("rv32imc", "rv32ec"), ("-Wl,--section-start=.ports=0x20003000",))
 """The static variables lie near the global pointer of these cores, peripheral registers never do."""
 
 
@@ -233,11 +233,21 @@ class _Bench:
             _place(symbols.statics[slot], kind.name)
             for slot, kind in zip(program.statics.values(), static_kinds(program), strict=True)
         ]
-        # the compiler leaves out a variable that nothing depends on
         self.columns = [n for n, (name, *_) in enumerate(self.places) if name in device.image.symbols]
 
     def _logger(self, name: str) -> Any:
         return lambda value: self.outputs.append((name, int(value)))
+
+    def reachable(self, calls: Calls) -> Calls:
+        """The calls with the initial value in what the compiler has left out, since no handler writes it."""
+        program, slots = self.linked.program, list(self.linked.program.statics.values())
+        before, before_real = calls.before.copy(), calls.before_real.copy()
+        for column in set(range(len(slots))) - set(self.columns):
+            before[:, column], before_real[:, column] = (
+                program.ints[slots[column]],
+                program.floats[slots[column]],
+            )
+        return play(program, calls.entries, before, before_real, calls.inputs)
 
     def predicted(self, calls: Calls, row: int) -> tuple[int, int]:
         """Cycles of a call at typical and at maximum costs."""
@@ -268,7 +278,9 @@ class _Bench:
 
     def _left(self, calls: Calls, row: int) -> bool:
         return all(
-            _same(self.device.read(name, kind, index), _value(kind, calls.after, calls.after_real, row, column))
+            _same(
+                self.device.read(name, kind, index), _value(kind, calls.after, calls.after_real, row, column)
+            )
             for column in self.columns
             for name, kind, index in (self.places[column],)
         )

@@ -44,7 +44,7 @@ def link(program: Program, target: Target) -> LinkedProgram:
     """Price every instruction of `program` on `target` and add up handlers and memory."""
     compiled = [_priced(row, target) for row in settle(program, target)]
     cycles = np.array([row.cycles for row in compiled], dtype=np.int64)
-    flash_bytes = _flash_bytes(program, compiled, target)
+    flash_bytes = sum(_flash_parts(program, compiled, target).values())
     ram_bytes = target.memory.fixed_ram_bytes + static_bytes(program) + temporary_bytes(program)
     lacks = [
         f"needs {needed:,} bytes of {memory}, {target.name} has {available:,}"
@@ -100,15 +100,17 @@ def _priced(row: Settled, target: Target) -> _Priced:
     return _Priced(
         (low, typical, high),
         sum(cost.flash_bytes * count for cost, count in costs) - row.known_addresses * flash_bytes,
-        frozenset(cost.routine for cost in (*(cost for cost, _ in costs), *named) if cost.routine is not None),
+        frozenset(
+            cost.routine for cost in (*(cost for cost, _ in costs), *named) if cost.routine is not None
+        ),
     )
 
 
 def _bounded(cost: Cost, settled: Settled, target: Target) -> Cost:
     """The price of one item where the compiler, or what is known of the operands, narrows it.
 
-    Which way of a branch is the cheap one the layout decides, and over a handler both occur: its maximum is the
-    mean. Division routines and hardware alike take a time that grows with the bits of the quotient.
+    Which way of a branch is the cheap one the layout decides, and over a handler both occur: its maximum is
+    the mean. Division routines and hardware alike take a time that grows with the bits of the quotient.
     """
     row = settled.instruction
     if target.compiler is None or row is None:
@@ -131,12 +133,24 @@ def _address(target: Target) -> tuple[int, int]:
     return (0, 0) if compiler is None else (compiler.address_cycles, compiler.address_bytes)
 
 
-def _flash_bytes(program: Program, compiled: Sequence[_Priced], target: Target) -> int:
-    """In-line bytes of every instruction, tables and initial values, each library routine once, the fixed part."""
-    routines = frozenset().union(*(row.routines for row in compiled))
-    inline_bytes = sum(row.flash_bytes for row in compiled)
-    data_bytes = stored_bytes(program)
-    return target.memory.fixed_flash_bytes + inline_bytes + data_bytes + sum(target.routines[name] for name in routines)
+def flash_parts(program: Program, target: Target) -> dict[str, int]:
+    """What flash holds [bytes]: instructions of each handler, tables and initial values, each library routine
+    once, start-up code."""
+    return _flash_parts(program, [_priced(row, target) for row in settle(program, target)], target)
+
+
+def _flash_parts(program: Program, compiled: Sequence[_Priced], target: Target) -> dict[str, int]:
+    handlers = {
+        handler: sum(compiled[pc].flash_bytes for pc in reachable(program, entry))
+        for handler, entry in program.handlers.items()
+    }
+    routines = sorted(frozenset[str]().union(*(row.routines for row in compiled)))
+    return {
+        **handlers,
+        "tables and initial values": stored_bytes(program),
+        **{name: target.routines[name] for name in routines},
+        "start-up code": target.memory.fixed_flash_bytes,
+    }
 
 
 def stored_bytes(program: Program) -> int:

@@ -220,12 +220,12 @@ def _from_int(row: Instruction) -> Iterator[Item]:
 
 
 def _to_int(row: Instruction) -> Iterator[Item]:
-    """Fixed point is first multiplied by 2**n; then through i32, the one conversion targets price. Before it the
-    value is compared with both ends of the range, beyond which C says nothing (6.3.1.4 p1)."""
+    """Fixed point is first multiplied by 2**n; then through i32, the one conversion targets price. The bit
+    pattern is compared with the end of the range, beyond which C says nothing (6.3.1.4 p1)."""
     source = MACHINE_KINDS[row.extra]
     yield from _scale_items(source, row.b)
-    yield f"const{source.bits}", 2
-    yield f"{source.name}_branch_lt", 2
+    yield f"const{source.bits}", 1
+    yield "i64_branch_lt" if source.bits == I64.bits else "u32_branch_lt", 1
     yield f"{source.name}_to_i32", 1
     yield from _convert_items(I32, row.kind)
 

@@ -6,7 +6,7 @@ The ranges are those of `controllers.c.ranges`: what the instructions of the han
 from typing import Final
 
 from controllers import opcodes
-from controllers.c.flow import A, B, basic_blocks, row_at
+from controllers.c.flow import A, B, basic_blocks
 from controllers.c.ranges import Range, Ranges
 from controllers.cost_rules import Instruction, instruction_at
 from controllers.kinds import I16, I32, KIND_BY_NAME, U16, Kind

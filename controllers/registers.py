@@ -1,7 +1,7 @@
 """What lies in registers while a handler runs, as far as any compiler knows.
 
-One pass forward and one back over the graph of the handlers, which has no cycles. A value counts as being in a
-register where the same instruction has put it there on every way, as in value numbering without insertion
+One pass forward and one back over the graph of the handlers, which has no cycles. A value counts as being in
+a register where the same instruction has put it there on every way, as in value numbering without insertion
 (Muchnick, Advanced Compiler Design and Implementation, 1997, sec. 12.4). How many registers there are is not
 asked: values that are spilled, and copies that calls need, are the error that remains.
 
@@ -51,7 +51,8 @@ def _array(program: Program, pc: int) -> range:
 class Flow:
     """kept: per instruction, slot or address in a register before it -> pc that has put it there. constant:
     instructions whose result is one, of constants that they or earlier ones hold. dropped: stores that are
-    overwritten. renamed: copies whose source is not needed after them."""
+    overwritten. renamed: copies whose source is not needed after them. unused: constants that only other
+    constants are computed from."""
 
     program: Program
 
@@ -60,6 +61,7 @@ class Flow:
         self.kept = self._forward()
         self.dropped: set[int] = set()
         self.renamed: set[int] = set()
+        self.unused: set[int] = set()
         self._backward()
 
     def _forward(self) -> list[Mapping[int, int]]:
@@ -75,10 +77,10 @@ class Flow:
         return [known or {} for known in before]
 
     def _after(self, pc: int, kept: Mapping[int, int]) -> dict[int, int]:
-        program, row = self.program, instruction_at(self.program, pc)
+        program, row, elements = self.program, instruction_at(self.program, pc), _array(self.program, pc)
         if self._is_constant(pc, kept):
             self.constant.add(pc)
-        after = {slot: origin for slot, origin in kept.items() if slot not in _array(program, pc)}
+        after = {place: origin for place, origin in kept.items() if place not in elements}
         used = [slot for slot in read_slots(program, pc) if program.slot_class[slot] == SLOT_STATIC]
         for place in (*used, *addresses(program, pc, row)):
             after.setdefault(place, pc)
@@ -90,8 +92,14 @@ class Flow:
         """Whether an instruction that computes has only constants to compute with."""
         opcode = OPCODES[self.program.code[pc, 0]]
         read = list(read_slots(self.program, pc))
-        return bool(read) and opcode.writes and "array" not in opcode.shape and all(
-            self.program.slot_class[slot] == SLOT_CONST or kept.get(slot) in self.constant for slot in read
+        return (
+            bool(read)
+            and opcode.writes
+            and "array" not in opcode.shape
+            and all(
+                self.program.slot_class[slot] == SLOT_CONST or kept.get(slot) in self.constant
+                for slot in read
+            )
         )
 
     def _backward(self) -> None:
@@ -109,9 +117,12 @@ class Flow:
                 self.dropped.add(pc)
             if not read & wanted:
                 self.renamed.add(pc)
+            if pc in self.constant and self._of(written, SLOT_TEMP) - wanted:
+                self.unused.add(pc)
             loaded = (read - self.kept[pc].keys()) | frozenset(_array(program, pc))
             overwritten[pc] = (later | self._of(written, SLOT_STATIC)) - loaded
-            needed[pc] = (wanted - written) | self._of(read, SLOT_TEMP)
+            used = frozenset[int]() if pc in self.constant else self._of(read, SLOT_TEMP)
+            needed[pc] = (wanted - written) | used
 
     def _of(self, slots: frozenset[int], slot_class: int) -> frozenset[int]:
         return frozenset(slot for slot in slots if self.program.slot_class[slot] == slot_class)

@@ -40,15 +40,22 @@ def settle(program: Program, target: Target) -> list[Settled]:
     flow, is_word = Flow(program), target.memory.word_bits >= I32.bits
     weighs = compiler.links_both_divisions
     rows = [
-        row._replace(keeps_low_word=is_word, is_positive=row.is_positive and weighs) for row in narrowed(program)
+        row._replace(keeps_low_word=is_word, is_positive=row.is_positive and weighs)
+        for row in narrowed(program)
     ]
     return [_settled(flow, pc, rows[pc], compiler) for pc in range(len(rows))]
 
 
 def _settled(flow: Flow, pc: int, row: Instruction, compiler: Compiler) -> Settled:
     program = flow.program
+    if pc in flow.unused:
+        return Settled(None)
     is_stored = row.dst_class == SLOT_STATIC and pc not in flow.dropped
-    settled = _computed(row) if pc in flow.constant and row.opcode.number not in _COPIES else row._replace(slots=_operands(flow, pc, row, compiler))
+    settled = (
+        _computed(row)
+        if pc in flow.constant and row.opcode.number not in _COPIES
+        else row._replace(slots=_operands(flow, pc, row, compiler))
+    )
     if row.dst_class == SLOT_STATIC and not is_stored:
         settled = settled._replace(dst_class=SLOT_TEMP)
     is_copy = settled.opcode.number in _COPIES and settled.dst_class == SLOT_TEMP
@@ -64,14 +71,14 @@ def _settled(flow: Flow, pc: int, row: Instruction, compiler: Compiler) -> Settl
 
 
 def _operands(flow: Flow, pc: int, row: Instruction, compiler: Compiler) -> tuple[tuple[int, Kind], ...]:
-    return tuple(
-        _constant(int(flow.program.ints[slot]), row, position, kind, compiler)
-        if where == SLOT_CONST
-        else (SLOT_TEMP if slot in flow.kept[pc] else where, kind)
-        for position, (slot, (where, kind)) in enumerate(
-            zip(read_slots(flow.program, pc), row.slots, strict=True)
-        )
-    )
+    read, operands = list(read_slots(flow.program, pc)), []
+    for position, (slot, (where, kind)) in enumerate(zip(read, row.slots, strict=True)):
+        if where == SLOT_CONST:
+            operands.append(_constant(int(flow.program.ints[slot]), row, position, kind, compiler))
+        else:
+            is_there = slot in flow.kept[pc] or slot in read[:position]
+            operands.append((SLOT_TEMP if is_there else where, kind))
+    return tuple(operands)
 
 
 def _computed(row: Instruction) -> Instruction:
@@ -83,7 +90,7 @@ def _computed(row: Instruction) -> Instruction:
 def _constant(
     value: int, row: Instruction, position: int, kind: Kind, compiler: Compiler
 ) -> tuple[int, Kind]:
-    """Class and kind at which a constant is priced: free within the instruction, or as narrow as its value."""
+    """Class and kind at which a constant is priced: free in the instruction, or as narrow as its value."""
     if kind.is_float:
         return SLOT_CONST, kind
     if _is_immediate(row, position, value, compiler):

@@ -169,13 +169,13 @@ class Compiler(Record):
     """What a compiler for the core does with operands, beyond the price of one instruction by itself.
 
     address_cycles, address_bytes: the part of a load, store or port access that finds its address; it is
-    found once in a handler [CPU clock cycles, bytes]. free_in_add, free_in_compare: largest constant that an
-    addition and a comparison hold in themselves. free_shifted_bits: so many bits at any place are free as
-    well. loads_words: a small constant costs as little in a wide kind. conditional_instructions: a jump over
-    one instruction is none. zero_register: 0 lies in a register. statics_in_reach: static
-    variables need no address, for a register always points at them. links_both_divisions: a
-    division without negative operands pulls in the signed and the unsigned routine. Without this record operands are used
-    where they lie.
+    found once in a handler [CPU clock cycles, bytes]. statics_in_reach: static variables need none, for a
+    register always points at them. free_in_add, free_in_compare: largest constant that an addition and a
+    comparison hold in themselves. free_shifted_bits: so many bits at any place are free as well. loads_words:
+    a small constant costs as little in a wide kind. zero_register: 0 lies in a register.
+    conditional_instructions: a jump over one instruction is made a condition of it. links_both_divisions: a
+    division without negative operands is done by the unsigned routine, and the signed one is linked too.
+    Without this record operands are used where they lie.
     """
 
     address_cycles: Count
