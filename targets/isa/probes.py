@@ -17,11 +17,8 @@ from targets.isa.operands import (
     tuples,
     within,
 )
+from targets.isa.values import C_TYPES
 
-C_TYPES: Final = {
-    "u8": "uint8_t", "i8": "int8_t", "u16": "uint16_t", "i16": "int16_t", "u32": "uint32_t", "i32": "int32_t",
-    "u64": "uint64_t", "i64": "int64_t", "f32": "float", "f64": "double",
-}  # fmt: skip
 TABLE_LENGTH: Final = 12
 IDENTITY: Final = "identity"
 

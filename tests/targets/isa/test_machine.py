@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from targets.errors import InputError
-from targets.isa import CORES, compile_c, load
+from targets.isa import CORES, compile_c, load, signature_of
 from tests.targets.isa.support import TARGET_CORES, machine_of, skip_without_tools
 
 CONTROL_LAW = """
@@ -29,11 +29,11 @@ void on_hall_edge(void) {
 }
 void mix(void) { mixed = hw_mix(200, -7, -100000); }
 """
-STUBS = {
-    "hw_timer": "uint16_t hw_timer(void)",
-    "hw_set_compare": "void hw_set_compare(uint16_t value)",
-    "hw_mix": "int32_t hw_mix(uint8_t a, int16_t b, int32_t c)",
-}
+STUBS = (
+    "uint16_t hw_timer(void)",
+    "void hw_set_compare(uint16_t value);",
+    "int32_t hw_mix(uint8_t a, int16_t b, int32_t c)",
+)
 
 
 @pytest.mark.parametrize("core", TARGET_CORES)
@@ -61,7 +61,7 @@ def test_a_handler_runs_against_scripted_hardware(core: str, tmp_path: Path) -> 
 @pytest.mark.parametrize("core", TARGET_CORES)
 def test_a_stub_costs_what_it_was_given_and_nothing_else(core: str, tmp_path: Path) -> None:
     source = 'void hw(void); void with(void) { hw(); hw(); __asm__ volatile (""); }'
-    machine = machine_of(source, core, tmp_path, {"hw": "void hw(void)"})
+    machine = machine_of(source, core, tmp_path, ["void hw(void)"])
     whole = machine.call("with").cycles  # the empty bodies are executed, with call and return
     machine.stub("hw", lambda: None)
     free = machine.call("with")
@@ -170,6 +170,31 @@ def test_an_error_of_the_compiler_is_one_line(tmp_path: Path) -> None:
         compile_c({"f.c": "void f(void) { return g; }"}, "m0", tmp_path)
     assert "\n" not in str(caught.value)
     assert "f.c" in str(caught.value)
+
+
+def test_a_function_that_nobody_defines_is_named(tmp_path: Path) -> None:
+    skip_without_tools("m0")
+    with pytest.raises(InputError, match="undefined reference to `hw_timer'"):
+        compile_c({"law.c": CONTROL_LAW}, "m0", tmp_path, stubs=STUBS[1:])
+
+
+@pytest.mark.parametrize(
+    ("declaration", "name", "signature"),
+    [
+        ("uint16_t hw_timer(void)", "hw_timer", "-> u16"),
+        ("void hw_set_compare(uint16_t value);", "hw_set_compare", "u16 ->"),
+        ("float hw_mix(uint8_t a, int32_t, double c)", "hw_mix", "u8 i32 f64 -> f32"),
+        ("void f()", "f", "->"),
+    ],
+)
+def test_a_declaration_tells_the_signature(declaration: str, name: str, signature: str) -> None:
+    assert signature_of(declaration) == (name, signature)
+
+
+@pytest.mark.parametrize("declaration", ["hw_timer", "char *name(void)", "long f(void)", "void f(int a)"])
+def test_a_declaration_with_other_types_is_refused(declaration: str) -> None:
+    with pytest.raises(ValueError, match="a declaration is written as"):
+        signature_of(declaration)
 
 
 def test_a_file_that_is_no_program_is_an_error(tmp_path: Path) -> None:
