@@ -92,12 +92,12 @@ def compile_c(
     folder: Path,
     *,
     options: Sequence[str] = ("-Os",),
-    stubs: Sequence[str] = (),
+    stubs: Mapping[str, str] | None = None,
 ) -> Path:
     """Compile and link C into an ELF program in `folder`; returns its path.
 
-    sources: file name -> text, or paths of C and object files. stubs: C declarations of functions that only
-    exist on real hardware, "uint16_t hw_timer(void)"; each gets an empty body, for `Machine.stub` to answer.
+    sources: file name -> text, or paths of C and object files. stubs: C name -> C declaration of functions
+    that only exist on real hardware; each gets an empty body of its own, for `Machine.stub` to answer.
     Raises InputError where the compiler is missing or finds errors.
     """
     paths = _written(sources, folder)
@@ -130,9 +130,9 @@ def _written(sources: Mapping[str, str] | Sequence[Path], folder: Path) -> list[
     return [folder / name for name in sources]
 
 
-def _stub_text(stubs: Sequence[str]) -> str:
+def _stub_text(stubs: Mapping[str, str]) -> str:
     """Bodies that the compiler must keep; what they return is whatever the registers hold."""
-    bodies = "".join(f"{declaration.rstrip('; ')} {{ {_KEPT} }}\n" for declaration in stubs)
+    bodies = "".join(f"{declaration.rstrip('; ')} {{ {_KEPT} }}\n" for declaration in stubs.values())
     return f'#include <stdint.h>\n#pragma GCC diagnostic ignored "-Wreturn-type"\n{bodies}'
 
 

@@ -6,7 +6,7 @@ import functools
 import importlib.util
 import shutil
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Mapping
 from pathlib import Path
 
 import pytest
@@ -27,7 +27,7 @@ def skip_without_tools(core: str) -> None:
         pytest.skip(f"{toolchain.compiler} is not installed (Debian: {toolchain.packages})")
 
 
-def machine_of(source: str, core: str, folder: Path, stubs: Sequence[str] = ()) -> Machine:
+def machine_of(source: str, core: str, folder: Path, stubs: Mapping[str, str] | None = None) -> Machine:
     """The C text compiled with -Os and loaded."""
     skip_without_tools(core)
     return load(compile_c({"program.c": source}, core, folder, stubs=stubs), core)

@@ -29,11 +29,12 @@ void on_hall_edge(void) {
 }
 void mix(void) { mixed = hw_mix(200, -7, -100000); }
 """
-STUBS = (
+DECLARATIONS = (
     "uint16_t hw_timer(void)",
     "void hw_set_compare(uint16_t value);",
     "int32_t hw_mix(uint8_t a, int16_t b, int32_t c)",
 )
+STUBS = {signature_of(declaration)[0]: declaration for declaration in DECLARATIONS}
 
 
 @pytest.mark.parametrize("core", TARGET_CORES)
@@ -61,7 +62,7 @@ def test_a_handler_runs_against_scripted_hardware(core: str, tmp_path: Path) -> 
 @pytest.mark.parametrize("core", TARGET_CORES)
 def test_a_stub_costs_what_it_was_given_and_nothing_else(core: str, tmp_path: Path) -> None:
     source = 'void hw(void); void with(void) { hw(); hw(); __asm__ volatile (""); }'
-    machine = machine_of(source, core, tmp_path, ["void hw(void)"])
+    machine = machine_of(source, core, tmp_path, {"hw": "void hw(void)"})
     whole = machine.call("with").cycles  # the empty bodies are executed, with call and return
     machine.stub("hw", lambda: None)
     free = machine.call("with")
@@ -175,7 +176,7 @@ def test_an_error_of_the_compiler_is_one_line(tmp_path: Path) -> None:
 def test_a_function_that_nobody_defines_is_named(tmp_path: Path) -> None:
     skip_without_tools("m0")
     with pytest.raises(InputError, match="undefined reference to `hw_timer'"):
-        compile_c({"law.c": CONTROL_LAW}, "m0", tmp_path, stubs=STUBS[1:])
+        compile_c({"law.c": CONTROL_LAW}, "m0", tmp_path, stubs={"hw_mix": STUBS["hw_mix"]})
 
 
 @pytest.mark.parametrize(
