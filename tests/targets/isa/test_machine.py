@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 import pytest
@@ -163,6 +164,18 @@ def test_a_missing_compiler_names_its_packages(tmp_path: Path, monkeypatch: pyte
         InputError, match=r"no avr-gcc; install it \(Debian: apt-get install gcc-avr avr-libc\)"
     ):
         compile_c({"f.c": "void f(void) {}"}, "avr5", tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("core", "module"), [("avr5", "elftools.elf.elffile"), ("m0", "unicorn"), ("rv32ec", "capstone")]
+)
+def test_a_missing_extra_is_named(
+    core: str, module: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = machine_of("void f(void) {}", core, tmp_path).image.path
+    monkeypatch.setitem(sys.modules, module, None)
+    with pytest.raises(InputError, match=r"install it: pip install 'tickspin\[measure\]'"):
+        load(path, core)
 
 
 def test_an_error_of_the_compiler_is_one_line(tmp_path: Path) -> None:
