@@ -100,8 +100,8 @@ def _lower_name(scope: Scope, node: Name, dst: int | None) -> Operand:
     frame = scope.frame
     if node.name in frame.counters:
         return Operand(None, frame.counters[node.name])
-    if node.name in frame.constants:
-        return frame.constants[node.name]
+    if node.name in frame.unchanged:
+        return frame.unchanged[node.name]
     if node.name not in frame.types:
         raise scope.source.refuse(
             node.at, "a local variable is assigned first", node.name, "assign it, or write self."

@@ -7,6 +7,7 @@ from controllers.lower.scope import Frame, Operand, Scope
 from controllers.lower.types import Type
 from controllers.parse.source import Position
 from controllers.parse.tree import Expression, Invoke, Method, Return, assigned_names
+from controllers.program import SLOT_TEMP
 
 Typed = Callable[[Scope, Expression, Type, str], Operand]
 Block = Callable[[Scope, Method], bool]
@@ -28,13 +29,15 @@ def helper_of(scope: Scope, node: Invoke) -> Method:
 
 
 def bind_arguments(scope: Scope, node: Invoke, method: Method, frame: Frame, typed: Typed) -> None:
-    """Move the values of the call into the helper's locals, from left to right. A constant that the helper
-    does not change stays one."""
+    """Move the values of the call into the helper's locals, from left to right. A constant, or a local of the
+    caller, that the helper does not change stays what it is."""
     for argument, value in zip(method.arguments, node.operands, strict=True):
         wanted = scope.types.of_value(scope.source, argument.kind)
         operand = typed(scope, value, wanted, f"{argument.name} of {method.name}")
-        if operand.value is not None and argument.name not in assigned_names(method.body):
-            frame.constants[argument.name] = operand
+        is_changed = argument.name in assigned_names(method.body)
+        is_local = scope.emitter.slots[operand.slot].slot_class == SLOT_TEMP and not operand.is_fresh
+        if not is_changed and (operand.value is not None or is_local):
+            frame.unchanged[argument.name] = operand
             continue
         if operand.is_fresh and operand.value is None:
             slot = scope.emitter.keep(operand.slot, argument.name)

@@ -57,8 +57,8 @@ Symbol = StaticName | ConstantName | ArrayName
 
 @dataclass
 class Frame:
-    """One method being compiled (or inlined): its locals, loop counters, constant arguments, where `return`
-    goes, and type and slot of its result."""
+    """One method being compiled (or inlined): its locals, loop counters, arguments that stay what they are,
+    where `return` goes, and type and slot of its result."""
 
     method: str
     end: int
@@ -67,7 +67,7 @@ class Frame:
     slots: dict[str, int] = field(default_factory=dict)
     assigned: set[str] = field(default_factory=set)
     counters: dict[str, int] = field(default_factory=dict)
-    constants: dict[str, Operand] = field(default_factory=dict)
+    unchanged: dict[str, Operand] = field(default_factory=dict)
     is_guarding: bool = False
 
 

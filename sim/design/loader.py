@@ -29,15 +29,19 @@ def load_design(path: Path | str) -> Design:
     """
     path = Path(path)
     source = printable(str(path))
-    return _with_own_law(design_from_dict(_parse(_read(path, source), source), source), path.parent)
+    return _with_files(design_from_dict(_parse(_read(path, source), source), source), path.parent)
 
 
-def _with_own_law(design: Design, folder: Path) -> Design:
-    """A law file is named as seen from the scenario's folder."""
-    if not design.firmware.law.endswith(".py"):
-        return design
-    law = str(folder / design.firmware.law)
-    return design.model_copy(update={"firmware": design.firmware.model_copy(update={"law": law})})
+def _with_files(design: Design, folder: Path) -> Design:
+    """A law file and a waveform file are named as seen from the scenario's folder."""
+    law, waveform = design.firmware.law, design.motor.back_emf_file
+    if law.endswith(".py"):
+        firmware = design.firmware.model_copy(update={"law": str(folder / law)})
+        design = design.model_copy(update={"firmware": firmware})
+    if waveform is not None:
+        motor = design.motor.model_copy(update={"back_emf_file": str(folder / waveform)})
+        design = design.model_copy(update={"motor": motor})
+    return design
 
 
 def design_from_dict(data: Mapping[str, Any], source: str = "scenario") -> Design:

@@ -13,22 +13,22 @@ class Motor(Section):
 
     pole_pairs: int = declare("pole pairs of the rotor magnet", ge=1, le=50, example=2)
     phase_resistance_ohm: float = declare(
-        "resistance of one phase of the wye at 20 C (half of what a meter shows between two leads)",
+        "resistance of one coil at 20 C (half of what a meter shows between two leads of a wye)",
         "ohm",
         ge=0.001,
         le=1000,
         example=1.75,
     )
     phase_inductance_H: float = declare(
-        "inductance of one phase, self minus mutual (half of what a meter shows between two leads)",
+        "inductance of one coil, self minus mutual (half of what a meter shows between two leads of a wye)",
         "H",
         ge=1e-8,
         le=1,
         example=12.5e-6,
     )
     ke_V_s_per_rad: float = declare(
-        "flat top of the phase back-EMF trapezoid per mechanical speed, magnets at 20 C (in Nm/A: half the "
-        "torque per ampere)",
+        "peak of one coil's back-EMF per mechanical speed, magnets at 20 C (flat top of a trapezoid; in "
+        "Nm/A: half of the torque per ampere of a wye)",
         "V s/rad",
         ge=1e-7,
         le=10,
@@ -99,7 +99,32 @@ class Motor(Section):
     start_angle_deg: float = declare(
         "electrical angle at which the rotor rests before the start", "deg", default=0.0, ge=0, le=360
     )
-    connection: Literal["wye"] = declare("how the three phases are joined", default="wye")
+    connection: Literal["wye", "delta"] = declare(
+        "how the three coils are joined; resistance, inductance and back-EMF above are always those of one "
+        "coil (between two leads a delta shows 2/3 of its resistance and inductance)",
+        default="wye",
+    )
+    back_emf: Literal["trapezoid", "sine", "measured"] = declare(
+        "waveform of a coil's back-EMF: flat over 120 degrees, a sine, or the one in back_emf_file; "
+        "ke_V_s_per_rad is its peak",
+        default="trapezoid",
+        example="measured",
+    )
+    back_emf_file: str | None = declare(
+        "CSV file of a measured back-EMF, beside the scenario: electrical degrees after the rising zero "
+        "crossing, volts",
+        default=None,
+        example="waveform.csv",
+        min_length=1,
+        max_length=1000,
+        default_text="no file",
+    )
+    ke_imbalance_b_percent: float = declare(
+        "how much larger the back-EMF of coil B is than that of coil A", "%", default=0.0, ge=-50, le=50
+    )
+    ke_imbalance_c_percent: float = declare(
+        "how much larger the back-EMF of coil C is than that of coil A", "%", default=0.0, ge=-50, le=50
+    )
 
 
 class Drive(Section):
@@ -170,18 +195,59 @@ class Drive(Section):
 
 
 class Hall(Section):
-    """The Hall sensor."""
+    """The Hall sensor, or three of them 120 electrical degrees apart."""
 
+    sensors: int = declare(
+        "number of sensors, 1 or 3; hw.hall() is then a number of one bit or of three (1 for the first)",
+        default=1,
+        ge=1,
+        le=3,
+        example=3,
+    )
+    edges: Literal["rising", "both"] = declare("edges that the capture unit takes", default="rising")
     placement_error_deg: float = declare(
-        "electrical angle by which the sensor is off its place; positive: its edges come late",
+        "electrical angle by which the sensors are off their place; positive: their edges come late",
         "deg",
         default=0.0,
         ge=-60,
         le=60,
     )
+    second_error_deg: float = declare(
+        "electrical angle by which the second of three sensors is off besides",
+        "deg",
+        default=0.0,
+        ge=-25,
+        le=25,
+    )
+    third_error_deg: float = declare(
+        "electrical angle by which the third of three sensors is off besides",
+        "deg",
+        default=0.0,
+        ge=-25,
+        le=25,
+    )
+    pole_width_error_deg: float = declare(
+        "electrical angle by which north poles are wider than 180 degrees and south poles narrower",
+        "deg",
+        default=0.0,
+        ge=-40,
+        le=40,
+    )
     hysteresis_deg: float = declare(
         "electrical angle between switching on and switching off", "deg", default=4.0, ge=0, le=30
     )
+    delay_s: float = declare(
+        "time from the magnet's edge to the output's", "s", default=0.0, ge=0, le=1e-3, example=3e-6
+    )
+    jitter_s: float = declare(
+        "random further delay of an edge, evenly spread from 0 to this", "s", default=0.0, ge=0, le=1e-3,
+        example=1e-6,
+    )  # fmt: skip
+    glitches_per_s: float = declare(
+        "false pulses on the output, at random times (noise of the supply)", "1/s", default=0.0, ge=0, le=1e5,
+        example=20.0,
+    )  # fmt: skip
+    glitch_time_s: float = declare("length of a false pulse", "s", default=5e-7, ge=1e-8, le=1e-3)
 
 
 class LoadStep(Section):

@@ -88,6 +88,19 @@ def _load_table(points: Any) -> Fault | None:
     return _rising(points, "load.torque_table", "speed_rpm", _MAX_POINTS)
 
 
+def _waveform_file(back_emf: str, file: str | None) -> Fault | None:
+    if (back_emf == "measured") == (file is not None):
+        return None
+    if file is None:
+        return Fault(
+            "motor.back_emf_file", 'must be given for back_emf = "measured"', "nothing", "name a CSV file"
+        )
+    remedy = 'set back_emf = "measured", or leave out back_emf_file'
+    return Fault(
+        "motor.back_emf", 'must be "measured" for back_emf_file to be used', quoted(back_emf), remedy
+    )
+
+
 _SHORTEST_BUFFER_s = 1e-6  # segments must be short against it
 
 
@@ -152,6 +165,17 @@ def _hall_width(placement_error_deg: float, hysteresis_deg: float) -> Fault | No
         "half of it plus the placement error must not exceed one step of 60 deg",
         f"{number_text(worst_deg)} deg",
         f"allowed with this placement error: 0 to {number_text(widest_deg)} deg",
+    )
+
+
+def _one_or_three(sensors: int) -> Fault | None:
+    if sensors in (1, 3):
+        return None
+    return Fault(
+        "hall.sensors",
+        "must be 1 or 3",
+        found_text(sensors),
+        "three sensors tell all six steps, one tells two",
     )
 
 
@@ -265,7 +289,9 @@ def _clock_in_range(clock_Hz: float | None, target: str) -> Fault | None:
 RULES = (
     Rule(("motor.stiction_Nm", "motor.coulomb_Nm"), _stiction),
     Rule(("hall.placement_error_deg", "hall.hysteresis_deg"), _hall_width),
+    Rule(("hall.sensors",), _one_or_three),
     Rule(("load.fan_torque_Nm", "load.fan_speed_rpm"), _fan_speed),
+    Rule(("motor.back_emf", "motor.back_emf_file"), _waveform_file),
     Rule(("drive.supply_resistance_ohm", "drive.bulk_capacitance_F"), _buffer),
     Rule(
         ("drive.battery_sag_ohm", "drive.battery_fade_V_per_As", "drive.supply_resistance_ohm"),

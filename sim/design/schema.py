@@ -127,6 +127,12 @@ class Numerics(Section):
         "longest segment in electrical angle", "deg", default=20.0, ge=0.1, le=30
     )
     max_segment_s: float = declare("longest segment in time", "s", default=1e-4, ge=1e-7, le=0.01)
+    seed: int = declare(
+        "start of the random numbers (jitter and glitches): the same seed gives the same run",
+        default=1,
+        ge=0,
+        le=1_000_000_000,
+    )
 
 
 class Design(Section):
@@ -153,7 +159,7 @@ class Design(Section):
     )
     motor: Motor = declare("electrical and magnetic constants, rotor, friction")
     drive: Drive = declare("supply, switches, PWM")
-    hall: Hall = declare("the Hall sensor", default=Hall())
+    hall: Hall = declare("the Hall sensor, or three of them", default=Hall())
     load: Load = declare("what the motor turns", default=Load())
     thermal: Thermal = declare("how warm it gets, and how warm it may get", default=Thermal())
     firmware: Firmware = declare("the microcontroller and what runs in it")

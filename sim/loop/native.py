@@ -9,11 +9,11 @@ from numpy.typing import NDArray
 from controllers.faults import FAULT_NAMES
 from controllers.jit import NativeKernel
 from sim.loop.spin import spin
+from sim.plant.emf import COLUMNS as SHAPES
 from sim.plant.records import PLANT, PLANT_STATE, SEGMENT, WINDOW_COLUMNS, Record
 from sim.processor.execution import Machine
 from sim.processor.records import LOG_COLUMNS, PROCESSOR, PROCESSOR_STATE, TRACE_COLUMNS
 
-_PHASES = 3
 _CODE_COLUMNS = 6
 _FAULT_KINDS = len(FAULT_NAMES)
 _COMMAND_COLUMNS = 2
@@ -36,7 +36,7 @@ def _entry(
         array(p, 1, PLANT)[0],
         array(s, 1, PLANT_STATE)[0],
         array(w, 1, SEGMENT)[0],
-        array(shape, (knots, _PHASES), np.float64),
+        array(shape, (knots, SHAPES), np.float64),
         array(c, 1, PROCESSOR)[0],
         array(k, 1, PROCESSOR_STATE)[0],
         Machine(

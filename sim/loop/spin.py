@@ -35,9 +35,9 @@ nothing."""
 
 
 @kernel
-def _hall_edge(s: Record, c: Record, k: Record, log: Record, rising: bool) -> None:
-    """Capture the count and ask for the handler on a rising edge."""
-    if rising:
+def _hall_edge(s: Record, c: Record, k: Record, log: Record, taken: bool) -> None:
+    """Capture the count and ask for the handler on an edge of the sense that the capture takes."""
+    if taken:
         k.captured = count_at(c, k.now)
         k.hall_edges += 1
         raise_flag(c, k, HALL_EDGE, k.now)
@@ -131,7 +131,8 @@ def spin(
         trace, window, log: output rows, any number of them, also none.
         max_segments: a run that needs more is stopped.
     """
-    s.hall = level_at(p, s)
+    s.level = level_at(p, s)
+    s.hall = s.level
     k.sample_angle = mechanical_rad(p, s)
     while True:
         cycle = _next_cycle(c, k)
@@ -145,7 +146,7 @@ def spin(
             if outcome == TRIPPED:
                 end_trip_with_period(c, k)
                 continue
-            _hall_edge(s, c, k, log, outcome == HALL_RISE)
+            _hall_edge(s, c, k, log, outcome == HALL_RISE or p.hall_both)
             continue
         k.now = cycle
         if cycle == c.end_cycle:

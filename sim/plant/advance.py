@@ -5,6 +5,7 @@ import math
 from controllers.jit import kernel
 from sim.plant.agenda import keep_agenda
 from sim.plant.circuit import set_legs, settle
+from sim.plant.delta import ROUND, coil_A, coil_ohm, coil_square_A2s
 from sim.plant.drag import cogging_Nm, holding_Nm
 from sim.plant.events import (
     CONDUCTION,
@@ -20,7 +21,6 @@ from sim.plant.events import (
     turn_on,
 )
 from sim.plant.hall import corner_ahead, pass_corner
-from sim.plant.present import winding_ohm
 from sim.plant.records import OFF, Record
 from sim.plant.segment import no_segment, start_shapes, torque_Nm, trial
 from sim.plant.supply import book_supply, bus_slope_V_per_s
@@ -93,8 +93,9 @@ def _book_energy(p: Record, s: Record, w: Record) -> None:
     s.iron_J += w.iron_Nm * mean * w.h_s
     s.load_J += w.load_Nm * mean * w.h_s
     s.cogging_J -= w.cogging_Nm * mean * w.h_s
-    s.square_A2s += w.square_A2s
-    s.copper_J += winding_ohm(p, s) * w.square_A2s
+    square_A2s = coil_square_A2s(p, w)
+    s.square_A2s += square_A2s
+    s.copper_J += coil_ohm(p, s) * square_A2s
     s.switch_J += p.switch_ohm * w.square_A2s
     for k in range(3):
         if w.conducts[k] and s.diode[k] != OFF:
@@ -110,8 +111,9 @@ def _commit(p: Record, s: Record, w: Record, t_end_s: float, timed: bool) -> Non
         s.alpha_rad_s2 = (w.omega_end_rad_s - s.omega_rad_s) / w.h_s
     for k in range(3):
         s.i_A[k] = w.i_end_A[k]
-        if abs(s.i_A[k]) > s.peak_A:
-            s.peak_A = abs(s.i_A[k])
+    s.round_A = w.i_end_A[ROUND]
+    for k in range(3):
+        s.peak_A = max(s.peak_A, abs(coil_A(s.i_A, s.round_A, p.delta, k)))
     s.omega_rad_s = w.omega_end_rad_s
     s.u_rad += w.advance_rad
     s.t_s = t_end_s if timed else s.t_s + w.h_s
@@ -138,7 +140,9 @@ def _apply(p: Record, s: Record, w: Record, kind: int, leg: int) -> None:
 def _one_segment(p: Record, s: Record, w: Record, shape: Record, t_end_s: float, window: Record) -> int:
     """Advance by one segment; returns the edge it ended on, REACHED for none."""
     if s.t_s >= s.next_s:
-        keep_agenda(p, s)
+        edge = keep_agenda(p, s)
+        if edge != REACHED:
+            return edge
     t_end_s = min(t_end_s, s.next_s)
     start_shapes(p, s, w, shape)
     if s.unsettled:

@@ -1,10 +1,13 @@
-"""What the plant does by itself at given times: load steps, thermal ticks, ends of dead times. A segment
+"""What the plant does by itself at given times: load steps, thermal ticks, ends of dead times, delayed
+and false Hall edges. A segment
 never crosses one."""
 
 import math
 
 from controllers.jit import kernel
 from sim.plant.circuit import set_legs
+from sim.plant.disturbances import glitch, next_disturbance_s, take_edge
+from sim.plant.hall import show
 from sim.plant.records import Record
 from sim.plant.thermal import thermal_tick
 
@@ -30,9 +33,24 @@ def _thermal_s(p: Record, s: Record) -> float:
 
 
 @kernel
-def keep_agenda(p: Record, s: Record) -> None:
-    """Do what is due at `s.t_s`, and note in `s.next_s` when the next item is; called at the very start,
-    too."""
-    s.next_s = min(_load_step_s(p, s), _thermal_s(p, s))
+def _output_edge(p: Record, s: Record) -> int:
+    """Make the change of a sensor's output that is due; returns the edge (0 none, 1 rise, 2 fall)."""
+    if s.queued > 0 and s.queue_s[0] <= s.t_s:
+        return show(s, take_edge(s))
+    if p.glitches_per_s > 0.0 and 0.0 < s.glitch_next_s <= s.t_s:
+        return show(s, glitch(p, s))
+    return 0
+
+
+@kernel
+def keep_agenda(p: Record, s: Record) -> int:
+    """Do what is due at `s.t_s`, and note in `s.next_s` when the next item is; called at the very start, too.
+
+    Returns: the edge of a Hall output (0 none, 1 rise, 2 fall); further ones at the same time come at the
+    next call.
+    """
+    edge = _output_edge(p, s)
+    s.next_s = min(_load_step_s(p, s), _thermal_s(p, s), next_disturbance_s(p, s))
     if p.dead_s > 0.0:
         set_legs(p, s)
+    return edge

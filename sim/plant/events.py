@@ -3,10 +3,11 @@
 import math
 
 from controllers.jit import kernel
+from sim.plant.delta import ROUND
 from sim.plant.drag import cogging_Nm, holding_Nm
 from sim.plant.present import ke_V_s_per_rad
 from sim.plant.records import HIGH, LOW, OFF, Record
-from sim.plant.segment import current_A
+from sim.plant.segment import current_A, round_A
 
 NOTHING, LANDING, STOP, EXTINCTION, CONDUCTION, BREAKAWAY, TRIP = range(7)
 """Event kinds: an angular corner reached, standstill, a diode current gone, a diode turning on, stiction
@@ -97,6 +98,8 @@ def _torque_at(p: Record, s: Record, w: Record, t_s: float) -> float:
     for k in range(3):
         if w.conducts[k]:
             total += w.shape_start[k] * current_A(w, k, t_s)
+    if p.delta:
+        total += w.shape_start[ROUND] * round_A(w, t_s)
     return ke_V_s_per_rad(p, s) * total + cogging_Nm(p, s, 0.0)
 
 

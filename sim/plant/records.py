@@ -26,6 +26,10 @@ HALL_PLACES = 4
 """Rise and fall met turning forward, rise and fall met turning backward."""
 RISE_FORWARD, FALL_FORWARD, RISE_BACKWARD, FALL_BACKWARD = range(HALL_PLACES)
 
+SENSORS = 3
+"""Room for Hall sensors; `PLANT.sensors` of them are there, and 0 means one."""
+HALL_QUEUE = 8
+"""Edges on their way through the sensors' delay at most."""
 LOAD_ROWS = 16
 """Most rows of a load table, and most load steps."""
 
@@ -68,11 +72,18 @@ PLANT = np.dtype(
         ("diode_V", "f8"),
         ("dead_s", "f8"),
         ("trip_A", "f8"),
+        ("delta", "i8"),
         ("pwm_mode", "i8"),
         ("knots", "i8"),
         ("cell_rad", "f8"),
-        ("hall_knot", "i8", (HALL_PLACES,)),
-        ("hall_u_rad", "f8", (HALL_PLACES,)),
+        ("sensors", "i8"),
+        ("hall_both", "i8"),
+        ("hall_knot", "i8", (SENSORS, HALL_PLACES)),
+        ("hall_u_rad", "f8", (SENSORS, HALL_PLACES)),
+        ("hall_delay_s", "f8"),
+        ("hall_jitter_s", "f8"),
+        ("glitches_per_s", "f8"),
+        ("glitch_s", "f8"),
         ("max_segment_rad", "f8"),
         ("max_segment_s", "f8"),
         ("window_from_s", "f8"),
@@ -80,6 +91,7 @@ PLANT = np.dtype(
     align=True,
 )
 """Parameters: constant during a run; a field left at zero switches its effect off. `resistance_ohm`,
+`inductance_H`: of a phase of the star, or of the star alike of a delta;
 `ke_V_s_per_rad`: at ambient temperature. `detent_rad`: electrical angle of one cogging detent after knot 0.
 `thermal_hold`, `thermal_gain_K_per_W`: see `sim.plant.thermal`. `window_from_s`: when the close-up recording
 begins."""
@@ -93,10 +105,19 @@ PLANT_STATE = np.dtype(
         ("omega_rad_s", "f8"),
         ("alpha_rad_s2", "f8"),
         ("i_A", "f8", (3,)),
+        ("round_A", "f8"),
         ("leg", "i8", (3,)),
         ("diode", "i8", (3,)),
         ("unsettled", "i8"),
+        ("level", "i8"),
         ("hall", "i8"),
+        ("queued", "i8"),
+        ("queue_s", "f8", (HALL_QUEUE,)),
+        ("queue_sensor", "i8", (HALL_QUEUE,)),
+        ("glitch_next_s", "f8"),
+        ("glitch_sensor", "i8"),
+        ("glitches", "i8"),
+        ("random", "i8"),
         ("step", "i8"),
         ("pwm_on", "i8"),
         ("busy", "i8"),
@@ -136,36 +157,41 @@ PLANT_STATE = np.dtype(
     ],
     align=True,
 )
-"""State. `alpha_rad_s2` is the mean acceleration of the last segment, the predictor of the next one;
-`square_A2s` is the integral of the sum of the three squared phase currents; `busy` tells the close-up what
-the processor does. `next_s`: when the plant has something to do by itself, see `sim.plant.agenda`.
-`cogging_J`: work done against the detents, stored. `..._rise_K`: above ambient; `warm_ohm` and
-`ke_drift_V_s_per_rad`: what the temperatures add to `PLANT`'s values. `sag_V`: how far the voltage at the
-bridge lies below `supply_V`. `supply_J` leaves the source, `source_J` of it stays in its resistance.
-`left_rail`, `left_s`: the rail a leg was at last, and when it was let go. `idle`: segments of no length in a
-row."""
+"""State. `alpha_rad_s2` is the mean acceleration of the last segment, the predictor of the next one.
+
+`level`: what the magnet does to the sensors, `hall`: what their outputs show, bit n of sensor n;
+`glitch_sensor`: the one disturbed at the moment plus 1, 0 for none. `busy` tells the close-up what the
+processor does. `next_s`: when the plant has something to do by itself, see `sim.plant.agenda`; `idle`:
+segments of no length in a row. `left_rail`, `left_s`: the rail a leg was at last, and when it was let go.
+`i_A`: into the terminals; `round_A`: the part common to the three coils of a delta, see `sim.plant.delta`;
+`square_A2s`: integral of the sum of the three squared coil currents. `sag_V`: how far the voltage at the
+bridge lies below `supply_V`. `..._rise_K`: above ambient; `warm_ohm`, `ke_drift_V_s_per_rad`: what the
+temperatures add to the values of PLANT. Energies: `supply_J` leaves the source, `source_J` of it stays in
+its resistance; `cogging_J`: work done against the detents, stored."""
 
 SEGMENT = np.dtype(
     [
         ("h_s", "f8"),
-        ("a_A", "f8", (3,)),
-        ("b_A_per_s", "f8", (3,)),
-        ("c_A", "f8", (3,)),
-        ("i_end_A", "f8", (3,)),
+        ("a_A", "f8", (4,)),
+        ("b_A_per_s", "f8", (4,)),
+        ("c_A", "f8", (4,)),
+        ("i_end_A", "f8", (4,)),
         ("bus_V", "f8"),
         ("bus_V_per_s", "f8"),
         ("v_V", "f8", (3,)),
         ("conducts", "i8", (3,)),
         ("w_start_V", "f8", (3,)),
         ("w_end_V", "f8", (3,)),
-        ("shape_start", "f8", (3,)),
-        ("shape_end", "f8", (3,)),
+        ("shape_start", "f8", (4,)),
+        ("shape_end", "f8", (4,)),
         ("omega_end_rad_s", "f8"),
         ("advance_rad", "f8"),
-        ("charge_A_s", "f8", (3,)),
+        ("charge_A_s", "f8", (4,)),
         ("square_A2s", "f8"),
+        ("round_A2s", "f8"),
         ("lean_A_s", "f8"),
         ("tau_s", "f8"),
+        ("round_tau_s", "f8"),
         ("turning_rad", "f8"),
         ("friction_Nm", "f8"),
         ("iron_Nm", "f8"),
@@ -176,10 +202,11 @@ SEGMENT = np.dtype(
     ],
     align=True,
 )
-"""One trial segment of length `h_s`. Currents: i_k(t) = a + b t + c exp(-t / tau). `w_...`: terminal voltages
-at both ends. `turning_rad`: electrical angle that it is predicted to turn. Torques: means over the segment,
-against the motion but for cogging. `turned_back`: a rotor that set off from rest in `direction` would come
-back within the segment."""
+"""One trial segment of length `h_s`. Currents: i_k(t) = a + b t + c exp(-t / tau), k = 3 the one that goes
+round in a delta, with its own tau; `square_A2s`, `round_A2s`: integrals of the squares of the terminals'
+currents and of that. `w_...`: terminal voltages at both ends. `turning_rad`: electrical angle that it is
+predicted to turn. Torques: means over the segment, against the motion but for cogging. `turned_back`: a
+rotor that set off from rest in `direction` would come back within the segment."""
 
 WINDOW_COLUMNS = (
     "t_s",

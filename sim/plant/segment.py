@@ -13,8 +13,9 @@ from typing import TypeAlias
 
 from controllers.jit import kernel
 from sim.plant.circuit import conduction, neutral_V
+from sim.plant.delta import ROUND, round_drive_A
 from sim.plant.drag import cogging_mean_Nm, friction_Nm, iron_Nm, load_Nm
-from sim.plant.present import bus_V, ke_V_s_per_rad, path_ohm
+from sim.plant.present import bus_V, ke_V_s_per_rad, path_ohm, winding_ohm
 from sim.plant.records import Record
 
 Decay: TypeAlias = tuple[float, float, float, float, float, float, float]
@@ -31,7 +32,7 @@ _THIRD = 1.0 / 3.0
 def start_shapes(p: Record, s: Record, w: Record, shape: Record) -> None:
     """Back-EMF shapes of the three phases at the segment's start."""
     x = s.u_rad * (1.0 / p.cell_rad)
-    for k in range(3):
+    for k in range(3 + p.delta):
         low = shape[s.knot, k]
         w.shape_start[k] = low + (shape[s.knot + 1, k] - low) * x
 
@@ -42,7 +43,7 @@ def _predict(p: Record, s: Record, w: Record, shape: Record, h_s: float) -> floa
     alpha = s.alpha_rad_s2 if w.direction != 0 else 0.0
     w.turning_rad = p.pole_pairs * h_s * (s.omega_rad_s + 0.5 * alpha * h_s)
     x = (s.u_rad + w.turning_rad) * (1.0 / p.cell_rad)
-    for k in range(3):
+    for k in range(3 + p.delta):
         low = shape[s.knot, k]
         w.shape_end[k] = low + (shape[s.knot + 1, k] - low) * x
     return s.omega_rad_s + alpha * h_s
@@ -122,7 +123,22 @@ def _currents(p: Record, s: Record, w: Record, omega_end: float) -> float:
             _no_current(w, k)
         w.w_start_V[k] = w.v_V[k] if w.conducts[k] else star_start_V + e_start_V
         w.w_end_V[k] = w.v_V[k] if w.conducts[k] else star_end_V + e_end_V
+    if p.delta:
+        impulse += _round(p, s, w, start, end)
     return ke * impulse
+
+
+@kernel
+def _round(p: Record, s: Record, w: Record, start: float, end: float) -> float:
+    """Solve the current that goes round in a delta; returns its torque impulse over ke."""
+    line_A2s = w.square_A2s
+    w.round_tau_s = p.inductance_H / winding_ohm(p, s)
+    g0_A = round_drive_A(p, s, start * w.shape_start[ROUND])
+    g1_A = round_drive_A(p, s, end * w.shape_end[ROUND])
+    impulse = _phase(w, ROUND, s.round_A, g0_A, g1_A, _decay(w.h_s, w.round_tau_s))
+    w.round_A2s = w.square_A2s - line_A2s
+    w.square_A2s = line_A2s
+    return impulse
 
 
 @kernel
@@ -171,6 +187,8 @@ def no_segment(s: Record, w: Record) -> None:
     for k in range(3):
         _no_current(w, k)
         w.i_end_A[k] = s.i_A[k]
+    w.i_end_A[ROUND] = s.round_A
+    w.round_A2s = 0.0
 
 
 @kernel
@@ -180,7 +198,16 @@ def current_A(w: Record, k: int, t_s: float) -> float:
 
 
 @kernel
+def round_A(w: Record, t_s: float) -> float:
+    """Current that goes round in a delta, `t_s` after the start of the segment in `w`."""
+    return w.a_A[ROUND] + w.b_A_per_s[ROUND] * t_s + w.c_A[ROUND] * math.exp(-t_s / w.round_tau_s)
+
+
+@kernel
 def torque_Nm(p: Record, s: Record, shapes: Record) -> float:
     """Air-gap torque: ke times the sum of shape times current (power e i over speed)."""
     i = s.i_A
-    return ke_V_s_per_rad(p, s) * (shapes[0] * i[0] + shapes[1] * i[1] + shapes[2] * i[2])
+    drive = shapes[0] * i[0] + shapes[1] * i[1] + shapes[2] * i[2]
+    if p.delta:
+        drive += shapes[ROUND] * s.round_A
+    return ke_V_s_per_rad(p, s) * drive

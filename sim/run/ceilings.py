@@ -12,6 +12,7 @@ from sim.run.assemble import Firmware
 from sim.run.heat import continuous_A
 from sim.run.loads import drag_Nm
 from sim.run.plant_records import REFERENCE_C, plant_parameters
+from sim.run.waveform import shape_table, terminal_factor
 
 _RPM_PER_RAD_S = 30.0 / math.pi
 
@@ -43,8 +44,14 @@ def wrap_floor_rpm(pole_pairs: int, tick_s: float, timer_bits: int) -> float:
 
 
 def no_load_rpm(design: Design) -> float:
-    """Speed at which the back-EMF of the two conducting phases equals the supply: V / (2 ke)."""
-    return design.drive.supply_V / (2.0 * design.motor.ke_V_s_per_rad) * _RPM_PER_RAD_S
+    """Speed at which the back-EMF between the two conducting terminals equals the supply: V / (2 ke) for a
+    star of trapezoids (`sim.run.waveform.terminal_factor` for the others)."""
+    return design.drive.supply_V / _terminal_ke(design) * _RPM_PER_RAD_S
+
+
+def _terminal_ke(design: Design) -> float:
+    """Back-EMF between the conducting terminals per speed, mean over a step, at 20 C [V s/rad]."""
+    return terminal_factor(shape_table(design)) * design.motor.ke_V_s_per_rad
 
 
 def _speed_below_rpm(excess_Nm: Callable[[float], float], high_rad_s: float) -> float:
@@ -67,7 +74,7 @@ def torque_balance_rpm(design: Design) -> float:
     """
     p = plant_parameters(design)
     ohm = 2.0 * (p["resistance_ohm"] + p["switch_ohm"]) + p["supply_ohm"] + p["sag_ohm"]
-    ke2 = 2.0 * p["ke_V_s_per_rad"]
+    ke2 = terminal_factor(shape_table(design)) * p["ke_V_s_per_rad"]
 
     def excess_Nm(omega: float) -> float:
         return float(ke2 * (p["supply_V"] - ke2 * omega) / ohm) - drag_Nm(p, omega)
@@ -76,19 +83,19 @@ def torque_balance_rpm(design: Design) -> float:
 
 
 def continuous_torque_Nm(design: Design) -> float:
-    """Torque that the winding can give for good: 2 ke i at the current that keeps it at its limit; infinite
-    where nothing warms up."""
+    """Torque that the winding can give for good: terminal ke times i at the current that keeps it at its
+    limit; infinite where nothing warms up."""
     p: Record = plant_parameters(design)
     current_A, board_C = continuous_A(design)
     faded = 1.0 + design.thermal.magnet_per_K * (board_C - REFERENCE_C)
-    return 2.0 * design.motor.ke_V_s_per_rad * faded * current_A if p["thermal_tick_s"] > 0.0 else math.inf
+    return _terminal_ke(design) * faded * current_A if p["thermal_tick_s"] > 0.0 else math.inf
 
 
 def heat_ceiling_rpm(design: Design) -> float:
     """Speed at which friction and load take the continuous torque; infinite where they never do below the
     no-load speed."""
     p, torque_Nm = plant_parameters(design), continuous_torque_Nm(design)
-    high = float(p["supply_V"] / (2.0 * p["ke_V_s_per_rad"]))
+    high = no_load_rpm(design) / _RPM_PER_RAD_S
     if drag_Nm(p, high) < torque_Nm:
         return math.inf
     return _speed_below_rpm(lambda omega: torque_Nm - drag_Nm(p, omega), high)

@@ -10,9 +10,13 @@ import math
 from sim.design import Design
 from sim.run.plant_records import REFERENCE_C
 
-PHASES = 3
-CONDUCTING = 2
-"""Phases that carry current at a time in six-step drive."""
+COILS = 3
+TERMINALS = 2
+"""Terminals that carry current at a time in six-step drive."""
+COIL_SQUARES = {"wye": 2.0, "delta": 2.0 / 3.0}
+"""Sum of the squared coil currents over the square of the current through two terminals."""
+LINE_SQUARES = {"wye": 1.0, "delta": 3.0}
+"""Sum of the squared terminal currents over that of the coils', with none going round."""
 
 
 def _resistances_K_per_W(design: Design) -> tuple[float, float]:
@@ -25,20 +29,21 @@ def _resistances_K_per_W(design: Design) -> tuple[float, float]:
 
 
 def steady_winding_C(design: Design, rms_phase_A: float) -> float:
-    """Temperature the winding ends at with this current in all three phases; infinite where the growing
+    """Temperature the winding ends at with this current in all three coils; infinite where the growing
     resistance brings in heat faster than the board sheds it (thermal runaway)."""
-    thermal, square = design.thermal, PHASES * rms_phase_A**2
+    thermal, square = design.thermal, COILS * rms_phase_A**2
     whole, out = _resistances_K_per_W(design)
     cold_W = square * design.motor.phase_resistance_ohm
     feedback = whole * cold_W * thermal.copper_per_K
     if feedback >= 1.0:
         return math.inf
-    switches_K = out * square * design.drive.switch_on_resistance_ohm
+    line_square = LINE_SQUARES[design.motor.connection] * square
+    switches_K = out * line_square * design.drive.switch_on_resistance_ohm
     return (thermal.ambient_C + whole * cold_W + switches_K - feedback * REFERENCE_C) / (1.0 - feedback)
 
 
 def continuous_A(design: Design) -> tuple[float, float]:
-    """Current through two phases that keeps the winding at its limit [A], and the board's temperature then
+    """Current through two terminals that keeps the winding at its limit [A], and the board's temperature then
     [C]; infinite where nothing warms up."""
     thermal = design.thermal
     if not thermal.is_modelled:
@@ -49,6 +54,7 @@ def continuous_A(design: Design) -> tuple[float, float]:
     )
     switch_ohm = design.drive.switch_on_resistance_ohm
     room_K = max(0.0, thermal.winding_limit_C - thermal.ambient_C)
-    square = room_K / (CONDUCTING * (whole * hot_ohm + out * switch_ohm))
-    board_K = out * CONDUCTING * square * (hot_ohm + switch_ohm)
+    coil_ohm = COIL_SQUARES[design.motor.connection] * hot_ohm
+    square = room_K / (whole * coil_ohm + out * TERMINALS * switch_ohm)
+    board_K = out * square * (coil_ohm + TERMINALS * switch_ohm)
     return math.sqrt(square), thermal.ambient_C + board_K

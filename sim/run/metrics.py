@@ -114,7 +114,7 @@ def stored_J(recording: Recording) -> float:
     start."""
     s, p = recording.state, recording.plant
     kinetic = 0.5 * p["inertia_kg_m2"] * s["omega_rad_s"] ** 2
-    magnetic = 0.5 * p["inductance_H"] * np.sum(s["i_A"] ** 2)
+    magnetic = 0.5 * p["inductance_H"] * (np.sum(s["i_A"] ** 2) + 9.0 * p["delta"] * s["round_A"] ** 2)
     bus_V = p["supply_V"] - s["sag_V"]
     charged = 0.5 * p["bulk_F"] * (bus_V**2 - p["supply_V"] ** 2)
     return float(kinetic + magnetic + s["cogging_J"] + charged)

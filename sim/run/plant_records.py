@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from controllers.ports import STEP_OFF
 from sim.design import Design, Load
+from sim.plant.disturbances import random_start
 from sim.plant.emf import FIRST_KNOT_DEG
 from sim.plant.hall import hall_places
 from sim.plant.records import (
@@ -23,8 +24,8 @@ from sim.plant.records import (
 from sim.plant.thermal import two_nodes
 from sim.processor.records import ASLEEP
 from sim.run.fill import record
+from sim.run.waveform import knots_of
 
-TRAPEZOID_KNOTS = 6
 COUPLING_PART = 0.05
 """Part of the shortest time constant that a segment may last: keeps the energy of random motors to 1e-3."""
 REFERENCE_C = 20.0
@@ -49,6 +50,11 @@ _PWM_MODES = {
     "low_side": SWITCHED_LOW_SIDE,
 }
 RAD_S_PER_RPM = math.pi / 30.0
+
+
+def star_alike(design: Design) -> float:
+    """Resistance and inductance of the star that looks alike from the terminals, over those of a coil."""
+    return 1.0 / 3.0 if design.motor.connection == "delta" else 1.0
 
 
 def _at_ambient(design: Design) -> tuple[float, float]:
@@ -91,12 +97,13 @@ def _bus_s(p: Record) -> float:
 
 def _motor_values(design: Design) -> dict[str, Any]:
     """Fields of PLANT for winding, magnets and friction."""
-    motor = design.motor
+    motor, star = design.motor, star_alike(design)
     ohm, ke = _at_ambient(design)
     return {
+        "delta": motor.connection == "delta",
         "pole_pairs": motor.pole_pairs,
-        "resistance_ohm": ohm,
-        "inductance_H": motor.phase_inductance_H,
+        "resistance_ohm": ohm * star,
+        "inductance_H": motor.phase_inductance_H * star,
         "ke_V_s_per_rad": ke,
         "coulomb_Nm": motor.coulomb_Nm,
         "stiction_Nm": motor.stiction_Nm,
@@ -199,7 +206,7 @@ def _thermal_values(design: Design) -> dict[str, Any]:
         "thermal_tick_s": tick_s,
         "thermal_hold": hold,
         "thermal_gain_K_per_W": gain,
-        "ohm_per_K": motor.phase_resistance_ohm * thermal.copper_per_K,
+        "ohm_per_K": star_alike(design) * motor.phase_resistance_ohm * thermal.copper_per_K,
         "ke_per_K": motor.ke_V_s_per_rad * thermal.magnet_per_K,
     }
 
@@ -207,8 +214,23 @@ def _thermal_values(design: Design) -> dict[str, Any]:
 def _hall_values(design: Design) -> dict[str, Any]:
     """Fields of PLANT for the sensor."""
     hall = design.hall
-    knot, u_rad = hall_places(hall.placement_error_deg, hall.hysteresis_deg, TRAPEZOID_KNOTS)
-    return {"hall_knot": knot, "hall_u_rad": u_rad}
+    knot, u_rad = hall_places(
+        hall.placement_error_deg,
+        hall.hysteresis_deg,
+        knots_of(design),
+        hall.pole_width_error_deg,
+        (hall.second_error_deg, hall.third_error_deg),
+    )
+    return {
+        "sensors": hall.sensors,
+        "hall_both": hall.edges == "both",
+        "hall_knot": knot,
+        "hall_u_rad": u_rad,
+        "hall_delay_s": hall.delay_s,
+        "hall_jitter_s": hall.jitter_s,
+        "glitches_per_s": hall.glitches_per_s,
+        "glitch_s": hall.glitch_time_s,
+    }
 
 
 def plant_parameters(design: Design) -> Record:
@@ -221,8 +243,8 @@ def plant_parameters(design: Design) -> Record:
             **_load_values(design),
             **_thermal_values(design),
             **_hall_values(design),
-            "knots": TRAPEZOID_KNOTS,
-            "cell_rad": 2.0 * math.pi / TRAPEZOID_KNOTS,
+            "knots": knots_of(design),
+            "cell_rad": 2.0 * math.pi / knots_of(design),
             "max_segment_rad": _longest_segment_rad(design),
             "ambient_C": design.thermal.ambient_C,
             "window_from_s": math.inf,
@@ -232,13 +254,14 @@ def plant_parameters(design: Design) -> Record:
     return p
 
 
-def plant_state(p: Record, start_angle_deg: float) -> Record:
+def plant_state(p: Record, start_angle_deg: float, seed: int) -> Record:
     """PLANT_STATE record of a rotor at rest at an electrical angle, all switches off."""
     phi = math.radians(start_angle_deg - FIRST_KNOT_DEG) % (2.0 * math.pi)
     knot = int(phi / p["cell_rad"]) % int(p["knots"])
     start = {
         "knot": knot,
         "u_rad": phi - knot * p["cell_rad"],
+        "random": random_start(seed),
         "step": STEP_OFF,
         "unsettled": 1,
         "busy": ASLEEP,

@@ -9,7 +9,6 @@ from numpy.typing import NDArray
 from sim.design import Design
 from sim.loop.native import run_spin
 from sim.loop.spin import NO_PROGRESS, SEGMENTS_SPENT
-from sim.plant.emf import trapezoid
 from sim.plant.records import SEGMENT, WINDOW_COLUMNS, Record
 from sim.processor.records import LOG_COLUMNS, TRACE_COLUMNS
 from sim.run.assemble import (
@@ -20,7 +19,8 @@ from sim.run.assemble import (
     processor_parameters,
     processor_state,
 )
-from sim.run.plant_records import TRAPEZOID_KNOTS, plant_parameters, plant_state
+from sim.run.plant_records import plant_parameters, plant_state
+from sim.run.waveform import shape_table
 from targets import Fault, InputError
 
 SEGMENTS_PER_SECOND = 20_000_000
@@ -75,14 +75,15 @@ def simulate(
     firmware = firmware or build_firmware(design)
     p, c = plant_parameters(design), processor_parameters(design, firmware)
     p["window_from_s"] = window_from_s
-    s, k, w = plant_state(p, design.motor.start_angle_deg), processor_state(c), np.zeros(1, SEGMENT)[0]
+    s = plant_state(p, design.motor.start_angle_deg, design.numerics.seed)
+    k, w = processor_state(c), np.zeros(1, SEGMENT)[0]
     program = firmware.program
     faults: Any = program.new_faults()
     trace = np.zeros((SAMPLES + 2, len(TRACE_COLUMNS)))
     window = np.zeros((window_rows, len(WINDOW_COLUMNS)))
     log = np.zeros((log_rows, len(LOG_COLUMNS)), np.int64)
     arrays: dict[str, NDArray[Any]] = {
-        "shape": trapezoid(TRAPEZOID_KNOTS),
+        "shape": shape_table(design),
         "code": program.code,
         "cost": firmware.cycles,
         "ints": program.ints.copy(),

@@ -131,8 +131,15 @@ def _law(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
 
 def _hall(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
     del ceilings, metrics
-    error_deg = recording.design.hall.placement_error_deg
-    return f"The Hall sensor's place holds it back: {error_deg:+g} electrical degrees, every step with it."
+    hall = recording.design.hall
+    errors = [f"{hall.placement_error_deg:+g} electrical degrees, every step with it"]
+    if hall.pole_width_error_deg or hall.second_error_deg or hall.third_error_deg:
+        errors.append("edges at unequal distances")
+    if hall.delay_s or hall.jitter_s:
+        errors.append(f"{(hall.delay_s + hall.jitter_s) * 1e6:g} us late at most")
+    if hall.glitches_per_s:
+        errors.append(f"{hall.glitches_per_s:g} false edges a second")
+    return f"The Hall sensor holds it back: {'; '.join(errors)}."
 
 
 def _supply(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:

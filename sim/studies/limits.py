@@ -73,9 +73,8 @@ def suspects(design: Design) -> list[Suspect]:
     if design.firmware.law != FOLLOWING_LAW:
         overrides: dict[str, Override] = {"firmware.law": FOLLOWING_LAW, "firmware.parameters": {}}
         listed.append(Suspect(Variant("law", overrides), f"the law {FOLLOWING_LAW} ({FOLLOWING})"))
-    if design.hall.placement_error_deg != 0.0:
-        in_place = Variant("hall", {"hall.placement_error_deg": 0.0})
-        listed.append(Suspect(in_place, "the Hall sensor exactly in place"))
+    if perfect := _perfect_hall(design):
+        listed.append(Suspect(Variant("hall", perfect), "the Hall sensor exactly in place and undisturbed"))
     listed.append(
         Suspect(Variant("supply", {"drive.supply_V": MORE_SUPPLY}), "a quarter more supply voltage")
     )
@@ -88,6 +87,15 @@ def suspects(design: Design) -> list[Suspect]:
     if design.thermal.is_modelled:
         listed.append(Suspect(Variant("heat", _COLD), "copper and magnets that stay at ambient temperature"))
     return listed
+
+
+def _perfect_hall(design: Design) -> dict[str, Override]:
+    """Overrides that take every error of the sensors away; hysteresis is none."""
+    keys = (
+        "placement_error_deg", "second_error_deg", "third_error_deg", "pole_width_error_deg",
+        "delay_s", "jitter_s", "glitches_per_s",
+    )  # fmt: skip
+    return {f"hall.{key}": 0.0 for key in keys if getattr(design.hall, key) != 0.0}
 
 
 def _halved(design: Design) -> dict[str, Override]:

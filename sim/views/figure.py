@@ -145,7 +145,13 @@ def _voltages(ax: Axes, window: Recording) -> None:
 def _logic(ax: Axes, window: Recording) -> None:
     """Hall level, step, and when the processor was busy with which handler."""
     t_ms = _window(window, "t_s") * _MS
-    ax.plot(t_ms, 3.2 + 0.7 * _window(window, "hall"), color=INK, linewidth=1.0, drawstyle="steps-post")
+    hall = _window(window, "hall").astype(int)
+    for sensor in range(window.design.hall.sensors):
+        level = (hall >> sensor) & 1
+        top = 3.2 + 0.08 * sensor
+        ax.plot(
+            t_ms, top + 0.7 * level, color=(INK, *PHASES[1:])[sensor], linewidth=1.0, drawstyle="steps-post"
+        )
     ax.plot(t_ms, 1.6 + 0.2 * _window(window, "step"), color=SIGNAL, linewidth=1.0, drawstyle="steps-post")
     busy = _window(window, "busy")
     for handler, colour in HANDLER_COLOURS.items():

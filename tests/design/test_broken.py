@@ -20,7 +20,7 @@ BROKEN_VALUES = [
     ("motor.inertia_kg_m2", "{}", "motor.inertia_kg_m2", "found a table"),
     ("motor.inertia_kg_m2", "2024-05-01", "motor.inertia_kg_m2", "found the date or time 2024-05-01"),
     ("motor.inertia_kg_m2", "12:30:00", "motor.inertia_kg_m2", "found the date or time 12:30:00"),
-    ("motor.connection", "3", "motor.connection", 'allowed: "wye"'),
+    ("motor.connection", "3", "motor.connection", 'allowed: "wye", "delta"'),
     ("firmware.law", "5", "firmware.law", "must be text"),
     ("firmware.arithmetic", "32", "firmware.arithmetic", "must be text"),
     ("firmware.target", "[]", "firmware.target", "found an empty list"),
@@ -71,7 +71,12 @@ BROKEN_VALUES = [
     ("name", f'"{"n" * 81}"', "name", "1 to 80 characters"),
     ("summary", '"two\\nlines"', "summary", "must stand on one line"),
     # wrong choice or name
-    ("motor.connection", '"delta"', "motor.connection", "allowed: wye"),
+    ("motor.connection", '"star"', "motor.connection", "allowed: wye, delta"),
+    ("hall.sensors", "2", "hall.sensors", "must be 1 or 3, found 2"),
+    ("hall.edges", '"falling"', "hall.edges", "allowed: rising, both"),
+    ("numerics.seed", "-1", "numerics.seed", "allowed: 0 to 1000000000"),
+    ("motor.back_emf", '"measured"', "motor.back_emf_file", "name a CSV file"),
+    ("motor.back_emf_file", '"x.csv"', "motor.back_emf", 'must be "measured"'),
     ("drive.pwm_mode", '"highside"', "drive.pwm_mode", 'did you mean "high_side"?'),
     ("firmware.structure", '"rtos"', "firmware.structure", "allowed: interrupt, nested, polled"),
     ("firmware.idealise", '["cost", "ticks"]', "firmware.idealise[1]", 'did you mean "tick"?'),
@@ -234,7 +239,7 @@ def test_section_that_is_no_table(tmp_path: Path, value: str) -> None:
     fault = the_fault(tmp_path, f"hall = {value}\n{without_section('hall')}")
     assert fault.place == "hall"
     assert fault.rule == "must be a table"
-    assert "with the keys placement_error_deg, hysteresis_deg" in fault.remedy
+    assert "with the keys sensors, edges, placement_error_deg" in fault.remedy
 
 
 @pytest.mark.parametrize(

@@ -108,7 +108,7 @@ def test_clock_that_the_new_target_cannot_run_at_is_refused_with_its_range() -> 
 
 
 BAD_OVERRIDES: list[tuple[str, Override, str]] = [
-    ("motor.kee", 3, "did you mean motor.ke_V_s_per_rad?"),
+    ("motor.ke_V_s_rad", 3, "did you mean motor.ke_V_s_per_rad?"),
     ("supply_V", 3, "must be a key of the scenario"),
     ("motor", {}, "must be a key of the scenario"),
     ("command.steps.at_s", 0, "did you mean command.steps?"),

@@ -51,7 +51,7 @@ def test_steps_shown_are_legal() -> None:
 
 def test_unit_of_every_key_stands_in_its_name() -> None:
     """`V s/rad` is the unit of a key that ends in `_V_s_per_rad`."""
-    words = {"%": "percent", "1/K": "per_K"}
+    words = {"%": "percent", "1/K": "per_K", "1/s": "per_s"}
     with_unit = [key for key in KEYS.values() if key.unit]
     assert len(with_unit) > 20
     for key in with_unit:

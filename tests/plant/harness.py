@@ -53,12 +53,14 @@ FRICTION = {
 """Bearing, air and impeller of the board motor, from the same scenario."""
 
 
-def plant(max_segment_deg: float = 4.0, max_segment_s: float = 1e-4, **values: Any) -> Record:
+def plant(
+    max_segment_deg: float = 4.0, max_segment_s: float = 1e-4, knots: int = KNOTS, **values: Any
+) -> Record:
     """PLANT record: the board motor with `values` replaced. Lengths of a segment in electrical degrees and
     seconds."""
-    knot, u_rad = hall_places(0.0, 4.0, KNOTS)
+    knot, u_rad = hall_places(0.0, 4.0, knots)
     numbers: dict[str, Any] = {
-        **BOARD_MOTOR, "pwm_mode": SWITCHED_HIGH_SIDE, "knots": KNOTS, "cell_rad": STEP_RAD,
+        **BOARD_MOTOR, "pwm_mode": SWITCHED_HIGH_SIDE, "knots": knots, "cell_rad": 2.0 * math.pi / knots,
         "hall_knot": knot, "hall_u_rad": u_rad, "max_segment_rad": math.radians(max_segment_deg),
         "max_segment_s": max_segment_s, "window_from_s": math.inf, **values,
     }  # fmt: skip
@@ -69,15 +71,17 @@ def plant(max_segment_deg: float = 4.0, max_segment_s: float = 1e-4, **values: A
     return record
 
 
-def state(phi_deg: float = 30.0, **values: Any) -> Record:
+def state(phi_deg: float = 30.0, knots: int = KNOTS, **values: Any) -> Record:
     """PLANT_STATE record of a rotor `phi_deg` electrical degrees after the angle where step 0 begins, all
     switches off."""
     turns, phi = divmod(math.radians(phi_deg), 2.0 * math.pi)
-    knot = int(phi / STEP_RAD)
+    cell_rad = 2.0 * math.pi / knots
+    knot = int(phi / cell_rad)
     numbers: dict[str, Any] = {
-        "turns": int(turns), "knot": knot, "u_rad": phi - knot * STEP_RAD, "step": ALL_OFF, "pwm_on": 1,
+        "turns": int(turns), "knot": knot, "u_rad": phi - knot * cell_rad, "step": ALL_OFF, "pwm_on": 1,
         "unsettled": 1, "busy": -1, **values,
     }  # fmt: skip
+    numbers["level"] = numbers.get("hall", 0)
     record = np.zeros(1, PLANT_STATE)[0]
     for name, value in numbers.items():
         record[name] = value
@@ -114,7 +118,7 @@ def _drive(
     for row in range(samples.shape[0]):
         t_end_s = samples[row, 0]
         while s.t_s < t_end_s:
-            step = held_step if held_step >= 0 else (s.knot + lead) % 6
+            step = held_step if held_step >= 0 else (s.knot * 6 // p.knots + lead) % 6
             edge_s = t_end_s
             if pwm_s > 0.0:
                 while s.t_s >= (periods + 1) * pwm_s:
@@ -145,15 +149,33 @@ def _drive(
     return True
 
 
-def run(p: Record, s: Record, drive: Drive, times_s: "float | NDArray[np.float64]") -> NDArray[np.float64]:
-    """Run to each of `times_s` and return the samples (COLUMNS); `s` is left at the last of them."""
+def run(
+    p: Record,
+    s: Record,
+    drive: Drive,
+    times_s: "float | NDArray[np.float64]",
+    shapes: "NDArray[np.float64] | None" = None,
+) -> NDArray[np.float64]:
+    """Run to each of `times_s` and return the samples (COLUMNS); `s` is left at the last of them. `shapes`:
+    back-EMF table, the trapezoid unless given."""
     times = np.atleast_1d(np.asarray(times_s, dtype=float))
     samples = np.zeros((times.size, len(COLUMNS)))
     samples[:, 0] = times
     held = -1 if drive.step is None else drive.step
     window = np.zeros((0, len(WINDOW_COLUMNS)))
     w = np.zeros(1, SEGMENT)[0]
-    reached = _drive(p, s, w, trapezoid(KNOTS), window, held, drive.lead, drive.pwm_s, drive.duty, samples)
+    reached = _drive(
+        p,
+        s,
+        w,
+        trapezoid(KNOTS) if shapes is None else shapes,
+        window,
+        held,
+        drive.lead,
+        drive.pwm_s,
+        drive.duty,
+        samples,
+    )
     assert reached, f"the plant stopped making progress at {s['t_s']} s"
     return samples
 
@@ -165,7 +187,10 @@ def kinetic_J(p: Record, s: Record) -> float:
 
 def magnetic_J(p: Record, s: Record) -> float:
     """Energy of the three phase inductances."""
-    return 0.5 * float(p["inductance_H"]) * float(np.sum(np.square(s["i_A"])))
+    going_round = (
+        9.0 * float(p["delta"]) * float(s["round_A"]) ** 2
+    )  # three coils of three times the inductance
+    return 0.5 * float(p["inductance_H"]) * (float(np.sum(np.square(s["i_A"]))) + going_round)
 
 
 def imbalance(p: Record, s: Record, start_J: float = 0.0) -> float:

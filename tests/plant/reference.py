@@ -158,12 +158,14 @@ class DeltaReference(Reference):
     lead = 0.5 * SIXTH
 
     def line(self, y: State) -> list[float]:
-        return [float(y[k] - y[k - 1]) for k in range(3)]
+        i = y[:3].tolist()
+        return [i[k] - i[k - 1] for k in range(3)]
 
     def without_line(self, y: State, leg: int) -> None:
-        rest = y[leg] - y[leg - 1]
+        before = (leg + 2) % 3
+        rest = y[leg] - y[before]
         y[leg] -= 0.5 * rest
-        y[leg - 1] += 0.5 * rest
+        y[before] += 0.5 * rest
 
     def _terminals(self, ends: list[End], y: State) -> list[float]:
         """Terminal voltages: held behind the switch's resistance, or such that no current begins to flow."""
@@ -175,7 +177,7 @@ class DeltaReference(Reference):
             else:
                 matrix[k] = -1.0
                 matrix[k, k] = 2.0
-                right[k] = self.ohm * (y[k] - y[k - 1]) + emf[k] - emf[k - 1]
+                right[k] = self.ohm * line[k] + emf[k] - emf[k - 1]
         if all(end is None for end in ends):
             matrix[0], right[0] = [1.0, 0.0, 0.0], 0.0
         volts = np.linalg.solve(matrix, right)

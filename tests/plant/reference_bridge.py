@@ -26,6 +26,8 @@ from tests.plant.reference import (
 BARELY_A = 1e-9
 """A diode current ends this much beyond zero: at the start of its conduction it is zero, too, which is no
 end."""
+NOTHING_A = 5.0 * BARELY_A
+"""What an extinction may leave in the other terminals: no current that would keep a diode on."""
 HIGH_THEN_LOW = ((0, 1), (0, 2), (1, 2), (1, 0), (2, 0), (2, 1))
 
 
@@ -90,7 +92,7 @@ class Bridge:
         rail."""
         motor, line = self.motor, self.motor.line(y)
         for k in range(3):
-            if self.switch[k] is None and self.diode[k] is None and line[k] != 0.0:
+            if self.switch[k] is None and self.diode[k] is None and abs(line[k]) > NOTHING_A:
                 self.diode[k] = 0 if line[k] > 0.0 else 1
         for k in range(3):
             if self.switch[k] is None and self.diode[k] is None:

@@ -1,0 +1,62 @@
+"""Delta, waveforms and imbalance in whole runs."""
+
+import pytest
+
+from sim.design import Design, Override, apply_overrides, load_design
+from sim.run.ceilings import no_load_rpm, torque_balance_rpm
+from sim.run.metrics import measure
+from sim.run.simulate import simulate
+
+
+@pytest.fixture(scope="module")
+def blower() -> Design:
+    changes: dict[str, Override] = {
+        "firmware.law": "duty_pi", "firmware.target": "m4f", "command.speed_rpm": 60000.0,
+        "motor.phase_inductance_H": 1e-6,
+    }  # fmt: skip
+    return apply_overrides(load_design("scenarios/air_sampler.toml"), changes)
+
+
+@pytest.mark.parametrize("connection", ["wye", "delta"])
+@pytest.mark.parametrize("back_emf", ["trapezoid", "sine"])
+def test_every_winding_settles_near_its_torque_balance(
+    blower: Design, connection: str, back_emf: str
+) -> None:
+    design = apply_overrides(blower, {"motor.connection": connection, "motor.back_emf": back_emf})
+    metrics = measure(simulate(design))
+    assert metrics.energy_balance_error < 1e-3
+    # The balance takes the back-EMF at its mean over a step and leaves out the hysteresis of the sensor.
+    assert metrics.settled_rpm == pytest.approx(torque_balance_rpm(design), rel=0.04)
+
+
+def test_a_delta_of_the_same_coils_goes_faster_and_draws_more(blower: Design) -> None:
+    sines = apply_overrides(blower, {"motor.back_emf": "sine"})
+    delta = apply_overrides(sines, {"motor.connection": "delta"})
+    assert no_load_rpm(delta) == pytest.approx(3.0**0.5 * no_load_rpm(sines), rel=1e-9)
+    star_run, delta_run = simulate(sines), simulate(delta)
+    assert measure(delta_run).settled_rpm > 1.1 * measure(star_run).settled_rpm
+    assert float(delta_run.state["drawn_A_s"]) == 0.0  # counted behind a supply with a resistance only
+    assert float(delta_run.state["supply_J"]) > 1.5 * float(star_run.state["supply_J"])
+
+
+def test_trapezoids_in_delta_heat_themselves(blower: Design) -> None:
+    # Their sum is not zero: a current goes round, at any load. Sines send none.
+    turning: dict[str, Override] = {
+        "motor.connection": "delta",
+        "command.speed_rpm": 20000.0,
+        "require.speed_rpm": 20000.0,
+    }
+    flat = simulate(apply_overrides(blower, turning))
+    sines = simulate(apply_overrides(blower, {**turning, "motor.back_emf": "sine"}))
+    assert abs(float(flat.state["round_A"])) > 0.01
+    assert abs(float(sines.state["round_A"])) < 1e-9
+
+
+def test_a_weak_coil_keeps_its_energy(blower: Design) -> None:
+    changes: dict[str, Override] = {
+        "motor.ke_imbalance_b_percent": -10.0,
+        "motor.ke_imbalance_c_percent": 5.0,
+    }
+    metrics = measure(simulate(apply_overrides(blower, changes)))
+    assert metrics.energy_balance_error < 1e-3
+    assert metrics.settled_rpm > 10000.0
