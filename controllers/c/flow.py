@@ -1,11 +1,11 @@
 """Basic blocks of a handler, and which values reach which instruction."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from controllers.graph import reachable, successors
-from controllers.opcodes import OPCODES, Opcode
+from controllers.opcodes import F_MOVE, MOVE, OPCODES, Opcode
 from controllers.program import SLOT_TEMP, Program
 
 DST: Final = 2
@@ -75,19 +75,22 @@ class Web:
 @dataclass(frozen=True)
 class Webs:
     """written[pc]: the web that an instruction writes. read[pc, column]: the web that an operand reads. live:
-    numbers of those that something outside the temporaries depends on."""
+    numbers of those that something outside the temporaries depends on. renamed: moves from one slot of a web
+    to another."""
 
     written: dict[int, Web]
     read: dict[tuple[int, int], Web]
     live: frozenset[int]
+    renamed: frozenset[int] = frozenset()
 
 
 def find_webs(program: Program, blocks: list[list[Row]]) -> Webs:
     """Webs of a handler. Jumps go forward only, so one pass over the instructions finds every reaching
-    write."""
+    write. A variable that is only a copy of one that is not read any more is the same variable."""
     leader: dict[int, int] = {}
     reads: list[tuple[int, int, int]] = []
     slots: dict[int, int] = {}
+    moves: list[int] = []
     arriving: dict[int, dict[int, frozenset[int]]] = {}
     for row in (row for block in blocks for row in block):
         reaching = dict(arriving.get(row.pc, {}))
@@ -99,10 +102,20 @@ def find_webs(program: Program, blocks: list[list[Row]]) -> Webs:
         if row.opcode.writes and program.slot_class[row.dst] == SLOT_TEMP:
             leader[row.pc] = row.pc
             slots[row.pc] = row.dst
+            if row.opcode.number in (MOVE, F_MOVE) and program.slot_class[row.a] == SLOT_TEMP:
+                moves.append(row.pc)
             reaching[row.dst] = frozenset({row.pc})
         for target in successors(program, row.pc):
             _join(arriving.setdefault(target, {}), reaching)
-    return _collect(leader, reads, slots)
+    webs = _collect(leader, reads, slots)
+    same: set[int] = set()
+    for pc in moves:
+        source, copy = webs.read[pc, A], webs.written[pc]
+        if copy.writes == (pc,) and max(source.reads) == pc:
+            leader[pc] = _root(leader, source.number)
+            same.add(pc)
+    left = _collect(leader, [read for read in reads if read[0] not in same], slots)
+    return replace(left, renamed=frozenset(same))
 
 
 def _root(leader: dict[int, int], pc: int) -> int:

@@ -28,6 +28,7 @@ from controllers.program import SLOT_CONST, SLOT_TEMP, Program
 
 _LONGEST: Final = 72
 """Characters of an expression beyond which it becomes a variable."""
+_MOVES: Final = (opcodes.MOVE, opcodes.F_MOVE)
 _LOADS: Final = (opcodes.LOAD_AT, opcodes.F_LOAD_AT)
 _STORES: Final = (opcodes.STORE_AT, opcodes.F_STORE_AT)
 _LOCAL: Final = re.compile(r"\s*([^\W\d]\w*)\s*(?://|>>|<<|[-+*/%&|^])?=(?!=)")
@@ -94,7 +95,7 @@ class Folder:
             self._append(Output(function_of(port.name), value, row.line), None)
         elif op in _STORES:
             self._store(row)
-        else:
+        elif row.pc not in self._webs.renamed:
             self._write(row, self._value(row))
 
     def _comparison(self, row: Row) -> Comparison:
@@ -203,7 +204,7 @@ class Folder:
         """A name for an intermediate result: that of the variable it ends up in, else `value`."""
         for pc in web.reads:
             row = row_at(self._program, pc)
-            if row.opcode.number in (opcodes.MOVE, opcodes.F_MOVE):
+            if row.opcode.number in _MOVES:
                 return self._program.slot_names[row.dst].partition("[")[0] or "value"
         return "value"
 

@@ -10,7 +10,7 @@ from controllers.c.law_file import file_stem
 from controllers.catalogue import ParameterDescription
 from controllers.kinds import F32, F64, MACHINE_KINDS
 from controllers.ports import Port
-from controllers.program import Program
+from controllers.program import HANDLERS, Program
 
 _CALLERS: Final = {
     "on_start": "once, before interrupts are enabled",
@@ -34,6 +34,14 @@ _HARDWARE: Final = (
     "The hardware: write these. A call takes effect at once. Written as inline functions they need a barrier",
     "that keeps the compiler from moving accesses to static variables across hw_mask.",
 )
+
+
+def _check_table() -> None:
+    if tuple(_CALLERS) != HANDLERS:
+        raise AssertionError("header._CALLERS and program.HANDLERS differ")
+
+
+_check_table()
 
 
 def header_text(program: Program, parameters: Iterable[ParameterDescription], mark: str) -> str:

@@ -7,6 +7,8 @@ x % 0 (6.5.5 p5), the lowest number / -1 (6.5.5 p6: the quotient must be represe
 out of range (6.3.1.4 p1).
 """
 
+import math
+import struct
 from collections.abc import Callable
 from typing import Final
 
@@ -147,15 +149,28 @@ def _hold_shifted(word: str, kind: Kind, source: Kind, bits: int) -> tuple[str, 
 
 
 def _from_float(word: str, kind: Kind, source: Kind) -> tuple[str, str]:
-    above, low = literal(source, kind.high + 1), literal(source, kind.low)
-    own = c_type(kind)
-    return _function(
-        f"x without its fraction, held within {kind.name}; 0 for NaN (6.3.1.4 p1)",
-        f"{kind.name}_{word}_{source.name}", kind, f"{c_type(source)} x",
-        f"if (x >= {above}) {{", f"    return {literal(kind, kind.high)};", "}",
-        f"if (x >= {low}) {{", f"    return ({own})x;", "}",
-        f"return {'0u' if not kind.signed else f'({own})(x < {low} ? {literal(kind, kind.low)} : 0)'};",
-    )  # fmt: skip
+    """Numbers of one sign are in the order of their bits (IEEE 754-2008, 3.4), so one comparison of integers
+    finds what needs no guard; a comparison of floats is a long library call on most of these targets."""
+    own, bare, real = c_type(kind), c_type(unsigned_of(source)), c_type(source)
+    zero, low, high = literal(kind, 0), literal(kind, kind.low), literal(kind, kind.high)
+    lines = ["union {", f"    {real} value;", f"    {bare} bits;", "} pattern;", "pattern.value = x;"]
+    above, infinity = _pattern(source, kind.high + 1.0), _pattern(source, math.inf)
+    if kind.signed:
+        sign = _pattern(source, -0.0)
+        lines += [f"if ((pattern.bits & ~{sign}) < {above}) {{", f"    return ({own})x;", "}"]
+        lines += [f"if ((pattern.bits & ~{sign}) > {infinity}) {{", f"    return {zero};", "}"]
+        lines += [f"return pattern.bits < {sign} ? {high} : {low};"]
+    else:
+        lines += [f"if (pattern.bits < {above}) {{", f"    return ({own})x;", "}"]
+        lines += [f"return pattern.bits <= {infinity} ? {high} : {zero};"]
+    comment = f"x without its fraction, held within {low}..{high}; 0 for NaN (6.3.1.4 p1, IEEE 754 3.4)"
+    return _function(comment, f"{kind.name}_{word}_{source.name}", kind, f"{real} x", *lines)
+
+
+def _pattern(kind: Kind, value: float) -> str:
+    """The bits of a float."""
+    form = "f" if kind.bits == INT_BITS * 2 else "d"
+    return f"0x{struct.pack(f'>{form}', value).hex().upper()}{'u' if form == 'f' else 'ull'}"
 
 
 def _index(word: str, kind: Kind, _: Kind) -> tuple[str, str]:

@@ -94,7 +94,7 @@ def _stored(program: Program, slot: int, kind: Kind) -> float:
 
 
 def _declaration(program: Program, name: str) -> str:
-    """The law's own declaration, as a comment."""
+    """The law's own declaration, as a comment, where it stands in one line."""
     pattern = re.compile(rf"\s+{re.escape(name)}\s*=\s*(var|array|table)\(")
     found = next((line for line in program.source if pattern.match(line)), None)
-    return f" {comment(found)}" if found else ""
+    return f" {comment(found)}" if found and not found.rstrip().endswith(("(", ",")) else ""

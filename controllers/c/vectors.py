@@ -1,4 +1,5 @@
-"""Test vectors of a Program: random states and inputs, corners as likely as everything between.
+"""Test vectors of a Program: random states and inputs; corners, the program's own constants, and everything
+between.
 
 vectors.csv: a first line that begins with #, a line of column names, then one vector a row:
     handler          name of the handler that is called
@@ -9,16 +10,16 @@ vectors.csv: a first line that begins with #, a line of column names, then one v
     after NAME       static variable or element after the call
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import Any, Final
 
 import numpy as np
 
 from controllers.c.hardware import function_of
-from controllers.kinds import MACHINE_KINDS, Kind
+from controllers.kinds import F32, I32, MACHINE_KINDS, Kind
 from controllers.play import READ, WRITTEN, Calls, play, random_inputs_shape
 from controllers.ports import OUT_PORTS
-from controllers.program import Program
+from controllers.program import SLOT_CONST, Program
 
 _EDGES: Final = (-1, 0, 1)
 _SINGLE_EXPONENTS: Final = (-149, 128)
@@ -39,47 +40,64 @@ def random_calls(program: Program, count: int, seed: int) -> Calls:
     before = np.zeros((count, len(kinds)), np.int64)
     before_real = np.zeros((count, len(kinds)))
     for column, kind in enumerate(kinds):
-        (before_real if kind.is_float else before)[:, column] = _values(draw, kind, count)
-    words = MACHINE_KINDS[5]
-    inputs = _values(draw, words, count * random_inputs_shape(program, count)[1])
-    entries = pcs[np.arange(count) % len(pcs)]
-    return play(program, entries, before, before_real, inputs.reshape(random_inputs_shape(program, count)))
+        if kind.is_float:
+            before_real[:, column] = _floats(draw, kind, count, program)
+        else:
+            before[:, column] = _integers(draw, kind, count, program)
+    shape = random_inputs_shape(program, count)
+    inputs = _integers(draw, I32, shape[0] * shape[1], program).reshape(shape)
+    return play(program, pcs[np.arange(count) % len(pcs)], before, before_real, inputs)
 
 
-def _values(draw: np.random.Generator, kind: Kind, count: int) -> Any:
-    return _floats(draw, kind, count) if kind.is_float else _integers(draw, kind, count)
+def _constants(program: Program, is_float: bool) -> Any:
+    """The constants of the program: what its comparisons are about."""
+    slots = [
+        slot
+        for slot, slot_class in enumerate(program.slot_class)
+        if slot_class == SLOT_CONST and MACHINE_KINDS[program.slot_kinds[slot]].is_float == is_float
+    ]
+    return (program.floats if is_float else program.ints)[slots]
 
 
-def _integers(draw: np.random.Generator, kind: Kind, count: int) -> Any:
-    """A third each: powers of two and their neighbours, uniform, and any number of leading bits gone."""
-    powers = [1 << n for n in range(kind.bits)]
-    near = {sign * power + edge for power in powers for edge in _EDGES for sign in (-1, 1)}
-    corners = sorted(v for v in near | {kind.low, kind.high, 0} if kind.low <= v <= kind.high)
+def _integers(draw: np.random.Generator, kind: Kind, count: int, program: Program) -> Any:
+    """A quarter each: powers of two and their neighbours, the program's constants and their neighbours,
+    uniform, and any number of leading bits gone."""
+    powers = [sign << n for n in range(kind.bits) for sign in (-1, 1)]
     uniform = draw.integers(kind.low, kind.high, size=count, endpoint=True)
-    small = draw.integers(kind.low, kind.high, size=count, endpoint=True) >> draw.integers(
-        0, kind.bits, size=count
-    )
-    return np.choose(
-        draw.integers(0, 3, size=count), [draw.choice(np.array(corners), size=count), uniform, small]
-    )
+    bits_gone = draw.integers(0, kind.bits, size=count)
+    small = draw.integers(kind.low, kind.high, size=count, endpoint=True) >> bits_gone
+    pools = [
+        draw.choice(_near(powers, kind), size=count),
+        draw.choice(_near(_constants(program, is_float=False), kind), size=count),
+        uniform,
+        small,
+    ]
+    return np.choose(draw.integers(0, len(pools), size=count), pools)
 
 
-def _floats(draw: np.random.Generator, kind: Kind, count: int) -> Any:
-    """A quarter each: special values, whole numbers of the size that a law works with, numbers near them, and
-    any exponent the kind has."""
-    low, high = _SINGLE_EXPONENTS if kind.bits == 32 else _DOUBLE_EXPONENTS
-    limits = np.finfo(np.float32 if kind.bits == 32 else np.float64)
-    special = draw.choice(
-        np.array([*_SPECIAL, limits.max, limits.min, limits.tiny, limits.smallest_subnormal]), size=count
-    )
+def _near(values: Iterable[int], kind: Kind) -> Any:
+    """Values of the kind among the given ones and their neighbours, with the ends of the kind and 0."""
+    near = {int(value) + edge for value in values for edge in _EDGES} | {kind.low, 0, kind.high}
+    return np.array(sorted(value for value in near if kind.low <= value <= kind.high))
+
+
+def _floats(draw: np.random.Generator, kind: Kind, count: int, program: Program) -> Any:
+    """A quarter each: special values and the program's constants, whole numbers of the size that a law works
+    with, numbers near them, and any exponent the kind has."""
+    low, high = _SINGLE_EXPONENTS if kind.bits == F32.bits else _DOUBLE_EXPONENTS
+    own = np.float32 if kind.bits == F32.bits else np.float64
+    limits = np.finfo(own)
+    ends = (limits.max, limits.min, limits.tiny, limits.smallest_subnormal)
     whole = np.trunc(np.exp2(draw.uniform(0, 34, size=count))) * draw.choice([-1.0, 1.0], size=count)
-    near = whole * draw.uniform(0, 2, size=count)
-    any_size = np.ldexp(draw.uniform(-1, 1, size=count), draw.integers(low, high, size=count, endpoint=True))
-    chosen = np.choose(draw.integers(0, 4, size=count), [special, whole, near, any_size])
-    if kind.bits == 32:
-        with np.errstate(over="ignore"):
-            return chosen.astype(np.float32).astype(np.float64)
-    return chosen
+    exponents = draw.integers(low, high, size=count, endpoint=True)
+    pools = [
+        draw.choice(np.array([*_SPECIAL, *ends, *_constants(program, is_float=True)]), size=count),
+        whole,
+        whole * draw.uniform(0, 2, size=count),
+        np.ldexp(draw.uniform(-1, 1, size=count), exponents),
+    ]
+    with np.errstate(over="ignore"):
+        return np.choose(draw.integers(0, len(pools), size=count), pools).astype(own).astype(np.float64)
 
 
 def csv_text(program: Program, calls: Calls, mark: str) -> str:

@@ -13,8 +13,8 @@ from controllers.check.subject import Subject
 from controllers.check.traces import Trace, trace_of
 
 EXACT_TURN_PART: Final = 0.01
-"""Fixed point and f64 may place a step this part of a turn apart, besides a tick for each of its six steps: 3.6
-electrical degrees, a quarter of what counts as late."""
+"""Fixed point and f64 may place a step this part of a turn apart, besides a tick for each of its six steps:
+3.6 electrical degrees, a quarter of what counts as late."""
 STEPS: Final = 6
 EXACT_DUTY_PART: Final = 0.02
 """And set duties this part of full duty apart: the smallest tolerance on speed that designs state, 2 %."""
@@ -30,8 +30,8 @@ _MOST_OFF: Final = 0.5
 _PARTS: Final = 100
 _DRIVEN_LAGS: Final = 12
 _COMMAND_PARTS: Final = (0.3, 0.7)
-"""Commands as parts of the no-load speed: above them the drive has nothing in hand, below them a law that trims
-the step at full voltage would have to brake by more than it may."""
+"""Commands as parts of the no-load speed: above them the drive has nothing in hand, below them a law that
+trims the step at full voltage would have to brake by more than it may."""
 
 
 # sign of the correction
@@ -66,6 +66,8 @@ def judge_sign(subject: Subject, scenario: Scenario) -> Wrong | None:
     """Above the command the duty is not higher and the steps are no earlier than below it, and one of the two
     moves."""
     trace = trace_of(subject.bench, scenario)
+    if not (trace.is_complete and len(trace.steps)):
+        return None
     slow = _response(subject, trace, trace.edges[: RUN_UP_EDGES + SETTLING_TURNS])
     fast = _response(subject, trace, trace.edges)
     duty, lead = fast[0] - slow[0], fast[1] - slow[1]
@@ -79,9 +81,9 @@ def judge_sign(subject: Subject, scenario: Scenario) -> Wrong | None:
 
 
 def _response(subject: Subject, trace: Trace, places: Any) -> tuple[int, float]:
-    """Duty, and lead of the steps over a turn in ticks, at the end of these edges: the turn less six times the
-    median time between its steps (one may come twice, by timer and by edge). A turn with one step lags as far as
-    can be."""
+    """Duty, and lead of the steps over a turn in ticks, at the end of these edges: the turn less six times
+    the median time between its steps (one may come twice, by timer and by edge). A turn with one step lags as
+    far as can be."""
     leads = [_lead(trace, start, end) for start, end in zip(places[-4:-1], places[-3:], strict=True)]
     return trace.duty_at(float(places[-1])), float(np.mean(leads)) / subject.hardware.tick_cycles
 
@@ -107,8 +109,8 @@ def smooth_turns(subject: Subject) -> Space:
 
 
 def distance(subject: Subject, scenario: Scenario) -> tuple[float, float, int]:
-    """From the same law in f64, both without cost: of steps as a part of a turn, beyond a tick a step; of duty
-    as a part of full duty; and the number of the row in the trace that shows the larger one."""
+    """From the same law in f64, both without cost: of steps as a part of a turn, beyond a tick a step; of
+    duty as a part of full duty; and the number of the row in the trace that shows the larger one."""
     assert subject.exact_bench is not None
     own, exact = trace_of(subject.instant, scenario), trace_of(subject.exact_bench, scenario)
     shared = min(len(own.steps), len(exact.steps))
@@ -142,7 +144,10 @@ def judge_distance(subject: Subject, scenario: Scenario) -> Wrong | None:
     if step <= EXACT_TURN_PART and duty <= EXACT_DUTY_PART:
         return None
     trace = trace_of(subject.instant, scenario)
-    expected = f"steps within {EXACT_TURN_PART:.1%} of a turn and {STEPS} ticks, duty within {EXACT_DUTY_PART:.1%} of full duty of f64"
+    expected = (
+        f"steps within {EXACT_TURN_PART:.1%} of a turn and {STEPS} ticks, "
+        f"duty within {EXACT_DUTY_PART:.1%} of full duty of f64"
+    )
     return wrong_at(subject, trace, row, expected, f"{step:.2%} of a turn, {duty:.2%} of full duty")
 
 

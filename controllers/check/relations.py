@@ -2,7 +2,7 @@
 Each judgement takes a scenario and returns what is wrong with it, or None."""
 
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -16,10 +16,11 @@ SETTLING_TURNS: Final = 192
 """Electrical turns in which a law must have settled: half a second at 10,000 rpm with two pole pairs (our own
 convention)."""
 RECOVERY_TURNS: Final = 600
-"""And in which it must have recovered from any state: a trim that was put at one end of its range may need all of
-it to come back, a count a turn."""
+"""And in which it must have recovered from any state: a trim that was put at one end of its range may need
+all of it to come back, a count a turn."""
 SAME_STEP_DEG: Final = 15.0
 """A step within a quarter of a step of its place counts as in place, as in the simulation."""
+_WHOLE_TURN_DEG: Final = 360.0
 ALIAS_PART: Final = 0.5
 """A step interval below this part of the shortest one before: a wrapped period was taken for a real one."""
 
@@ -79,7 +80,7 @@ def judge_slow_turns(subject: Subject, scenario: Scenario) -> Wrong | None:
     trace = trace_of(subject.bench, scenario)
     places, range_cycles = trace.edges, subject.hardware.timer_range * subject.hardware.tick_cycles
     gaps = np.flatnonzero(np.diff(places) > range_cycles)
-    if not len(gaps):
+    if not (len(gaps) and trace.is_complete):
         return None
     slow = float(places[gaps[0] + 1])
     shortest = ALIAS_PART * min(trace.step_intervals(0, slow), default=0)
@@ -89,8 +90,9 @@ def judge_slow_turns(subject: Subject, scenario: Scenario) -> Wrong | None:
         return None
     row = int(trace.steps[trace.cycles(trace.steps) > slow][0])
     tick = subject.hardware.tick_cycles
-    return wrong_at(subject, trace, row, f"steps at least {shortest / tick:,.0f} ticks apart after a turn of "
-               f"{(places[gaps[0] + 1] - places[gaps[0]]) / tick:,.0f} ticks", f"{later[0] / tick:,.0f} ticks")  # fmt: skip
+    turn = (places[gaps[0] + 1] - places[gaps[0]]) / tick
+    expected = f"steps at least {shortest / tick:,.0f} ticks apart after a turn of {turn:,.0f} ticks"
+    return wrong_at(subject, trace, row, expected, f"{later[0] / tick:,.0f} ticks")
 
 
 # recovery from any static state
@@ -108,8 +110,9 @@ def _poked(space: Space, choices: Choices) -> Scenario:
 def poked_states(subject: Subject) -> Space:
     """A rotor at a steady speed; statics that become anything; the same speed for 600 turns more."""
     shortest = 2 * subject.shortest_turn_ticks
-    return Space(subject.program, subject.hardware, (POKE,), 3, shortest,
-                 max(shortest, subject.longest_turn_ticks), pokes(subject.program), 1000, make=_poked)  # fmt: skip
+    longest = max(shortest, subject.longest_turn_ticks)
+    return Space(subject.program, subject.hardware, (POKE,), 3, shortest, longest,
+                 pokes(subject.program), 1000, make=_poked)  # fmt: skip
 
 
 def judge_recovery(subject: Subject, scenario: Scenario) -> Wrong | None:
@@ -117,27 +120,32 @@ def judge_recovery(subject: Subject, scenario: Scenario) -> Wrong | None:
     calm = replace(scenario, events=tuple(e for e in scenario.events if e[0] != POKE))
     trace, other = trace_of(subject.bench, scenario), trace_of(subject.bench, calm)
     places = other.edges[-3:]
-    found, expected = _steps_between(trace, places), _steps_between(other, places)
-    turn = float(places[-1] - places[-2])
-    worst = _largest_shift(found, expected, turn)
+    if not (trace.is_complete and other.is_complete and len(trace.steps)):
+        return None
+    found, usual = _steps_between(trace, places), _steps_between(other, places)
+    worst = _largest_shift(found, usual, float(places[-1] - places[-2]))
     if worst <= SAME_STEP_DEG:
         return None
-    row = int(trace.steps[-1])
-    return wrong_at(subject, trace, row, f"steps within {SAME_STEP_DEG:g} degrees of where they are without the "
-               f"disturbance, after {RECOVERY_TURNS} turns",
-               f"{worst:,.0f} degrees" if worst < 360.0 else f"{len(found)} steps in the last two turns, not {len(expected)}")  # fmt: skip
+    expected = (
+        f"steps within {SAME_STEP_DEG:g} degrees of where they are without the disturbance, "
+        f"after {RECOVERY_TURNS} turns"
+    )
+    counted = f"{len(found)} steps in the last two turns, not {len(usual)}"
+    is_counted = worst >= _WHOLE_TURN_DEG
+    return wrong_at(
+        subject, trace, int(trace.steps[-1]), expected, counted if is_counted else f"{worst:,.0f} degrees"
+    )
 
 
-def _steps_between(trace: Trace, places: object) -> object:
+def _steps_between(trace: Trace, places: Any) -> Any:
     cycles = trace.cycles(trace.steps)
-    first, last = np.asarray(places)[[0, -1]]
-    return cycles[(cycles >= first) & (cycles < last)]
+    return cycles[(cycles >= places[0]) & (cycles < places[-1])]
 
 
-def _largest_shift(found: object, expected: object, turn: float) -> float:
+def _largest_shift(found: Any, expected: Any, turn: float) -> float:
     """Largest distance of a step from the nearest one of the other row [electrical deg]; 360 where a turn has
     two steps too few or too many (one may fall on the edge)."""
-    a, b = np.asarray(found, dtype=float), np.asarray(expected, dtype=float)
-    if abs(len(a) - len(b)) > 2 or len(b) > len(a) == 0:
-        return 360.0
-    return float(max(np.abs(a - place).min() for place in b[1:-1]) / turn * 360.0) if len(b) > 2 else 0.0
+    if abs(len(found) - len(expected)) > 2 or len(expected) > len(found) == 0:
+        return _WHOLE_TURN_DEG
+    shifts = [np.abs(found - place).min() for place in expected[1:-1]]
+    return float(max(shifts, default=0)) / turn * _WHOLE_TURN_DEG

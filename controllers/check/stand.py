@@ -171,8 +171,8 @@ class Bench:
         k, rows = self._reset(scenario), scenario.rows
         log = self._log if not log_rows else np.zeros((log_rows, len(LOG_COLUMNS)), dtype=np.int64)
         ending = native_play(
-            c.ctypes.data, k.ctypes.data, self.marks.code.ctypes.data, self._cost.ctypes.data, *work.addresses,
-            rows.ctypes.data, log.ctypes.data, *work.before_addresses,
+            c.ctypes.data, k.ctypes.data, self.marks.code.ctypes.data, self._cost.ctypes.data,
+            *work.addresses, rows.ctypes.data, log.ctypes.data, *work.before_addresses,
             len(self.marks.code), self.marks.slots, len(rows), len(log),
         )  # fmt: skip
         self._count(k[0])

@@ -15,8 +15,8 @@ HALL, STEP, TICK = HANDLERS[1], HANDLERS[2], HANDLERS[3]
 
 @dataclass(frozen=True, eq=False)
 class Subject:
-    """linked: the Program and its costs; hardware: what surrounds it; motor: what closes the loop on the bench;
-    exact: the same law in f64, None where it does not compile in f64 or is in f64 already.
+    """linked: the Program and its costs; hardware: what surrounds it; motor: what closes the loop on the
+    bench; exact: the same law in f64, None where it does not compile in f64 or is in f64 already.
 
     Handlers take their longest time (`bench`), or none at all where only the arithmetic matters (`instant`).
     """
@@ -48,8 +48,8 @@ class Subject:
 
     @property
     def shortest_turn_ticks(self) -> int:
-        """An electrical turn that leaves the handlers half of the time (one Hall edge, six steps), no faster than
-        a command can be."""
+        """An electrical turn that leaves the handlers half of the time (one Hall edge, six steps), no faster
+        than a command can be."""
         worst, h = self.linked.worst_case_cycles, self.hardware
         around = h.entry_cycles + h.exit_cycles
         busy = worst.get(HALL, 0) + 6 * worst.get(STEP, 0) + worst.get(TICK, 0) + 8 * around

@@ -124,8 +124,8 @@ def states(law: Bench) -> SearchStrategy[dict[str, int]]:
 
 
 def call(law: Bench, handler: str, state: Mapping[str, float], inputs: Sequence[int] = ()) -> Call:
-    """Call one handler from a state; statics that `state` leaves out have their initial values. `inputs` answer
-    the reads in their order, 0 where there are more."""
+    """Call one handler from a state; statics that `state` leaves out have their initial values. `inputs`
+    answer the reads in their order, 0 where there are more."""
     program = law.program
     first = {**statics(program, program.ints, program.floats), **state}
     whole = np.array([[int(first[name]) for name in program.statics]], dtype=np.int64)

@@ -57,8 +57,8 @@ Symbol = StaticName | ConstantName | ArrayName
 
 @dataclass
 class Frame:
-    """One method being compiled (or inlined): its locals, loop counters, arguments that stay what they are, where `return`
-    goes, and type and slot of its result."""
+    """One method being compiled (or inlined): its locals, loop counters, arguments that stay what they are,
+    where `return` goes, and type and slot of its result."""
 
     method: str
     end: int

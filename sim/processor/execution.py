@@ -56,7 +56,11 @@ def _take_faults(scratch: Machine) -> bool:
 
 @kernel
 def _is_idle(c: Record, k: Record, m: Machine, scratch: Machine) -> bool:
-    """Whether the round of the main loop that `scratch` has gone through was whole and changed nothing."""
+    """Whether the round of the main loop that `scratch` has gone through was whole and changed nothing, and
+    no flag that a polling loop would find waits."""
+    for handler in range(MAIN_LOOP):
+        if k.pending[handler]:
+            return False
     return k.pc == c.handler_pc[MAIN_LOOP] and _same_variables(m, scratch) and not _take_faults(scratch)
 
 

@@ -17,13 +17,13 @@ from targets import InputError, Target, load_target
 
 USUAL_TARGET: Final = "m0"
 SPAN_S: Final = 0.1
-"""Without a scenario: the finest prescaler with which the step timer counts this long, six blind steps of about
-16 ms."""
+"""Without a scenario: the finest prescaler with which the step timer counts this long, six blind steps of
+about 16 ms."""
 LAG_S: Final = 0.5
 FRICTION: Final = 0.02
 NO_LOAD: Final = 2.0
-"""The rotor that closes the loop on the bench: time constant, friction as a part of the drive, no-load speed as a
-multiple of the command. Gentle on purpose; the scenario's own motor is in the spin-ups."""
+"""The rotor that closes the loop on the bench: time constant, friction as a part of the drive, no-load speed
+as a multiple of the command. Gentle on purpose; the scenario's own motor is in the spin-ups."""
 EXACT: Final = "f64"
 
 

@@ -8,13 +8,18 @@ from pathlib import Path
 from targets.isa.compiler import CORES, compile_c, compiler_version, toolchain_of
 from targets.isa.image import read_image
 from targets.isa.machine import CallResult, Machine
+from targets.isa.timing import PIPELINES, Pipeline
 
-__all__ = ["CORES", "CallResult", "Machine", "compile_c", "compiler_version", "load", "toolchain_of"]
+__all__ = [
+    "CORES", "PIPELINES", "CallResult", "Machine", "Pipeline", "compile_c", "compiler_version", "load",
+    "toolchain_of",
+]  # fmt: skip
 
 
-def load(elf: Path, core: str) -> Machine:
+def load(elf: Path, core: str, pipeline: Pipeline = "nominal") -> Machine:
     """The program `elf` on the core of that name (one of CORES), ready for calls.
 
+    pipeline: which of the timings that the manual of the core leaves open; only m3 and m4f have several.
     Raises InputError where the core is not modelled, the file is no program, or the extra is missing.
     """
     toolchain_of(core)
@@ -29,4 +34,4 @@ def load(elf: Path, core: str) -> Machine:
         return RiscvMachine(image, core)
     from targets.isa.arm import ArmMachine
 
-    return ArmMachine(image, core)
+    return ArmMachine(image, core, pipeline)

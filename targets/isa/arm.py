@@ -16,6 +16,7 @@ from targets.isa.arm_timing import (
 )
 from targets.isa.emulated import RETURN_ADDRESS, STACK_TOP, Cell, EmulatedMachine
 from targets.isa.image import Image
+from targets.isa.timing import Pipeline
 
 _THUMB: Final = 1
 _WORD: Final = 0xFFFFFFFF
@@ -32,8 +33,9 @@ _FLOAT_MULTIPLES: Final = {"vpush": 0, "vpop": 0, "vldmia": 1, "vstmia": 1, "vld
 class ArmMachine(EmulatedMachine):
     """A program for m0, m0plus, m3 (soft floats) or m4f (hard-float calling convention)."""
 
-    def __init__(self, image: Image, core: str) -> None:
-        self._timing = TIMINGS[core]
+    def __init__(self, image: Image, core: str, pipeline: Pipeline = "nominal") -> None:
+        self._timing = TIMINGS[core][pipeline]
+        self._is_nominal = pipeline == "nominal"
         super().__init__(image, core)
 
     def _new_cpu(self) -> Any:
@@ -72,8 +74,8 @@ class ArmMachine(EmulatedMachine):
     def _prepare(self, arguments: list[tuple[int, str]]) -> None:
         self._set("SP", STACK_TOP)
         self._set("LR", RETURN_ADDRESS | _THUMB)
-        for (bits, kind), names in zip(arguments, self._places([k for _, k in arguments]), strict=True):
-            self._put(names, bits, kind)
+        for (bits, _), names in zip(arguments, self._places([k for _, k in arguments]), strict=True):
+            self._put(names, bits)
 
     def _in_float_register(self, kind: str) -> bool:
         return self.core == "m4f" and kind.startswith("f")
@@ -98,8 +100,7 @@ class ArmMachine(EmulatedMachine):
             raise InputError([fault])
         return places
 
-    def _put(self, names: tuple[str, ...], bits: int, kind: str) -> None:
-        del kind
+    def _put(self, names: tuple[str, ...], bits: int) -> None:
         for word, name in enumerate(names):
             self._set(name, bits >> 32 * word & _WORD)
 
@@ -113,7 +114,7 @@ class ArmMachine(EmulatedMachine):
         return self._bits(self._places([kind])[0])
 
     def _set_result_bits(self, bits: int, kind: str) -> None:
-        self._put(self._places([kind])[0], bits, kind)
+        self._put(self._places([kind])[0], bits)
 
     def _leave_stub(self) -> None:
         self._set("PC", self._get("LR"))
@@ -161,6 +162,8 @@ class ArmMachine(EmulatedMachine):
         registers = [o.reg for o in instruction.operands if o.type == self._capstone.arm_const.ARM_OP_REG]
         names = [str(instruction.reg_name(register)).upper() for register in registers]
         signed = instruction.insn_name().startswith("s")
+        if not self._is_nominal:
+            return None
         if group == "divide":
             return lambda _: division_cycles(*(self._magnitude(name, signed) for name in names[-2:]))
         if group in LONG_MULTIPLICATION_BASE and self.core == "m3":
@@ -173,7 +176,7 @@ class ArmMachine(EmulatedMachine):
         return (1 << 32) - value if signed and value >> 31 else value
 
     def _landing_cycles(self, target: int) -> int:
-        if target % 4 == 0 or target == RETURN_ADDRESS:
+        if target % 4 == 0 or target == RETURN_ADDRESS or not self._is_nominal:
             return 0
         first_half = int.from_bytes(self._read_memory(target, 2), "little")
         return UNALIGNED_WIDE_TARGET_CYCLES[self.core] if first_half >> 11 in _WIDE else 0

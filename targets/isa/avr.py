@@ -48,12 +48,13 @@ class AvrMachine(Machine):
     """A program for the classic AVR cores (avr2, avr25, avr4, avr5 of avr-gcc)."""
 
     double_bytes: ClassVar[int] = 4  # avr-libc 2.0.0
+    stack_end: ClassVar[int] = DATA_SPACE + STACK_TOP + 1  # the stack pointer points at the next free byte
 
     def __init__(self, image: Image, core: str) -> None:
         self._core = _CORES[core]
         super().__init__(image)
 
-    def reset(self) -> None:
+    def _load(self) -> None:
         flash = bytearray(MAX_FLASH_BYTES + 2)
         self._state = AvrState(bytes(flash), self._core.pc_mask)
         for segment in self.image.segments:
@@ -177,16 +178,16 @@ class AvrMachine(Machine):
         start = address - DATA_SPACE
         self._state.data[start : start + len(content)] = content
 
-    def _watch_reads(self, address: int, size_bytes: int, reader: Callable[[], int]) -> None:
+    def _watch_reads(self, address: int, size_bytes: int) -> None:
         state, start = self._state, address - DATA_SPACE
 
         def sample() -> int:
-            state.data[start : start + size_bytes] = reader().to_bytes(size_bytes, "little")
+            state.data[start : start + size_bytes] = self._readers[address]().to_bytes(size_bytes, "little")
             return state.data[start]
 
         state.reads[start] = sample
 
-    def _watch_writes(self, address: int, size_bytes: int, writer: Callable[[int], None]) -> None:
+    def _watch_writes(self, address: int, size_bytes: int) -> None:
         state, start = self._state, address - DATA_SPACE
         written: set[int] = set()
 
@@ -194,10 +195,8 @@ class AvrMachine(Machine):
             written.add(offset)
             if len(written) == size_bytes:
                 written.clear()
-                writer(int.from_bytes(state.data[start : start + size_bytes], "little"))
+                content = state.data[start : start + size_bytes]
+                self._writers[address](int.from_bytes(content, "little"))
 
         for offset in range(size_bytes):
             state.writes[start + offset] = functools.partial(write, offset)
-
-    def _stub_added(self, address: int) -> None:
-        """The loop looks stubs up by itself."""

@@ -47,13 +47,14 @@ class EmulatedMachine(Machine):
     """Base of the 32-bit machines."""
 
     word_bytes: ClassVar[int] = 4
+    stack_end: ClassVar[int] = STACK_TOP
 
     def __init__(self, image: Image, core: str) -> None:
         self.core = core
         self._unicorn, self._capstone = import_emulator()
         super().__init__(image)
 
-    def reset(self) -> None:
+    def _load(self) -> None:
         self._cpu = self._new_cpu()
         self._disassembler = self._new_disassembler()
         self._disassembler.detail = True
@@ -143,14 +144,14 @@ class EmulatedMachine(Machine):
     def _write_memory(self, address: int, content: bytes) -> None:
         self._cpu.mem_write(address, content)
 
-    def _watch_reads(self, address: int, size_bytes: int, reader: Callable[[], int]) -> None:
+    def _watch_reads(self, address: int, size_bytes: int) -> None:
         def sample(cpu: Any, _access: int, _at: int, _size: int, _value: int, _data: object) -> None:
-            cpu.mem_write(address, reader().to_bytes(size_bytes, "little"))
+            cpu.mem_write(address, self._readers[address]().to_bytes(size_bytes, "little"))
 
         # Its lowest byte only: a wide register that is read in parts is sampled once.
         self._cpu.hook_add(self._unicorn.UC_HOOK_MEM_READ, sample, begin=address, end=address)
 
-    def _watch_writes(self, address: int, size_bytes: int, writer: Callable[[int], None]) -> None:
+    def _watch_writes(self, address: int, size_bytes: int) -> None:
         pending = bytearray(size_bytes)
         written: set[int] = set()
 
@@ -160,13 +161,10 @@ class EmulatedMachine(Machine):
             written.update(range(offset, offset + size))
             if len(written) == size_bytes:
                 written.clear()
-                writer(int.from_bytes(pending, "little"))
+                self._writers[address](int.from_bytes(pending, "little"))
 
         last = address + size_bytes - 1
         self._cpu.hook_add(self._unicorn.UC_HOOK_MEM_WRITE, take, begin=address, end=last)
-
-    def _stub_added(self, address: int) -> None:
-        """The hook looks stubs up by itself."""
 
     @abstractmethod
     def _new_cpu(self) -> Any: ...

@@ -13,7 +13,7 @@ _UNWINDING = (".eh_frame", ".eh_frame_hdr")  # tables for C++ exceptions, which 
 
 
 class Symbol(NamedTuple):
-    """Where something of a name lies, and its size [bytes]; `weak` ones may be other names of the same."""
+    """Where something of a name lies, and its size [bytes]."""
 
     address: int
     size_bytes: int
@@ -37,7 +37,6 @@ class Image:
     path: Path
     segments: tuple[Segment, ...]
     symbols: dict[str, Symbol]
-    code_addresses: frozenset[int]  # where compiled functions start: the symbols of type function
     flash_bytes: int
     ram_bytes: int
 
@@ -106,7 +105,6 @@ def _image_from(path: Path, elf: Any) -> Image:
         path=path,
         segments=segments,
         symbols={s.name: Symbol(s["st_value"], s["st_size"]) for s in symbols},
-        code_addresses=frozenset(s["st_value"] for s in symbols if s["st_info"]["type"] == "STT_FUNC"),
         flash_bytes=stored,
         ram_bytes=writable,
     )

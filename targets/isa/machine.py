@@ -14,6 +14,8 @@ from targets.isa.values import KIND_BYTES, Signature, Value, from_bits, parse_si
 
 Script = Callable[..., Value | None]
 ENDLESS_CYCLES = 100_000_000
+SEARCHED_STACK_BYTES = 1024
+_UNTOUCHED = b"\xa5"
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,13 +25,15 @@ class CallResult:
     cycles: from the first instruction of the function to the end of its return; a stub counts with the
     cycles it was given. frame_cycles: the part of it in which the function itself saves and restores
     registers and returns; the rest is what its body costs in the middle of other code. stub_calls: how often
-    each stub was reached.
+    each stub was reached. stack_bytes: the deepest that the stack was used, return address included where the
+    core keeps it there; at most SEARCHED_STACK_BYTES.
     """
 
     cycles: int
     value: Value | None
     frame_cycles: int
     stub_calls: Mapping[str, int]
+    stack_bytes: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,11 +61,21 @@ class Machine(ABC):
 
     double_bytes: ClassVar[int] = 8
     word_bytes: ClassVar[int] = 1  # callers extend narrower integers to this width
+    stack_end: ClassVar[int]  # the stack grows downwards from here
 
     def __init__(self, image: Image) -> None:
         self.image = image
         self._stubs: dict[int, Stub] = {}
+        self._readers: dict[int, Callable[[], int]] = {}  # address -> bits of a watched register
+        self._writers: dict[int, Callable[[int], None]] = {}
+        self._watched: dict[tuple[int, bool], int] = {}  # address, whether it is written -> bytes
         self.reset()
+
+    def reset(self) -> None:
+        """Load the program anew: variables have their initial values; stubs and watched registers stay."""
+        self._load()
+        for (address, is_written), size in self._watched.items():
+            (self._watch_writes if is_written else self._watch_reads)(address, size)
 
     def call(self, symbol: str, *arguments: Value, signature: str = "->") -> CallResult:
         """Run a C function to its return.
@@ -79,18 +93,20 @@ class Machine(ABC):
             for value, kind in zip(arguments, kinds.arguments, strict=True)
         ]
         tally = Tally(range(start, start + max(found.size_bytes, 1)))
+        stack_start = self.stack_end - SEARCHED_STACK_BYTES
+        self._write_memory(stack_start, _UNTOUCHED * SEARCHED_STACK_BYTES)
         self._prepare(words)
         self._run(start, tally)
+        stack_bytes = len(self._read_memory(stack_start, SEARCHED_STACK_BYTES).lstrip(_UNTOUCHED))
         value = (
             None if kinds.result is None else self._from_bits(self._result_bits(kinds.result), kinds.result)
         )
-        return CallResult(tally.cycles, value, tally.frame_cycles, dict(tally.stub_calls))
+        return CallResult(tally.cycles, value, tally.frame_cycles, dict(tally.stub_calls), stack_bytes)
 
     def stub(self, symbol: str, script: Script, *, signature: str = "->", cycles: int = 0) -> None:
         """Let `script(*arguments)` answer every call of the function `symbol` from now on."""
         address = self._code_address(self.image.find(symbol).address)
         self._stubs[address] = Stub(symbol, parse_signature(signature), script, cycles)
-        self._stub_added(address)
 
     def read(self, symbol: str, kind: str, index: int = 0) -> Value:
         """The static variable `symbol`, or element `index` of an array."""
@@ -121,10 +137,18 @@ class Machine(ABC):
         size = self.size_bytes(kind)
         if on_read is not None:
             reader = on_read
-            self._watch_reads(address, size, lambda: to_bits(reader(), kind, size))
+            self._readers[address] = lambda: to_bits(reader(), kind, size)
+            self._note_watch(address, size, is_written=False)
         if on_write is not None:
             writer = on_write
-            self._watch_writes(address, size, lambda bits: writer(self._from_bits(bits, kind)))
+            self._writers[address] = lambda bits: writer(self._from_bits(bits, kind))
+            self._note_watch(address, size, is_written=True)
+
+    def _note_watch(self, address: int, size: int, is_written: bool) -> None:
+        """Install the hook of a register once; a later script takes the place of the earlier one."""
+        if (address, is_written) not in self._watched:
+            self._watched[address, is_written] = size
+            (self._watch_writes if is_written else self._watch_reads)(address, size)
 
     def body_bytes(self, symbol: str) -> int:
         """Flash bytes of a function without its instructions that save, restore and return.
@@ -169,8 +193,7 @@ class Machine(ABC):
         return InputError([Fault(str(self.image.path), "a function must return", found, "look for a loop")])
 
     @abstractmethod
-    def reset(self) -> None:
-        """Load the program anew: variables have their initial values."""
+    def _load(self) -> None: ...
 
     @abstractmethod
     def _code_address(self, address: int) -> int: ...
@@ -201,10 +224,9 @@ class Machine(ABC):
     def _write_memory(self, address: int, content: bytes) -> None: ...
 
     @abstractmethod
-    def _watch_reads(self, address: int, size_bytes: int, reader: Callable[[], int]) -> None: ...
+    def _watch_reads(self, address: int, size_bytes: int) -> None:
+        """Ask `_readers[address]` when the lowest byte there is read."""
 
     @abstractmethod
-    def _watch_writes(self, address: int, size_bytes: int, writer: Callable[[int], None]) -> None: ...
-
-    @abstractmethod
-    def _stub_added(self, address: int) -> None: ...
+    def _watch_writes(self, address: int, size_bytes: int) -> None:
+        """Tell `_writers[address]` when all bytes there have been written."""

@@ -4,7 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import NamedTuple
+from typing import Final, Literal, NamedTuple
+
+Pipeline = Literal["nominal", "fastest", "slowest"]
+"""Which of the timings that a manual leaves open: as far as we can tell, or the bounds."""
+
+PIPELINES: Final[tuple[Pipeline, ...]] = ("nominal", "fastest", "slowest")
 
 
 class Cycles(NamedTuple):

@@ -24,9 +24,15 @@ _statement = st.one_of(
     st.tuples(st.sampled_from(["more", "less"]), st.integers(1, 99)),
 )
 _body = st.lists(_statement, max_size=5)
+_idle_body = st.lists(st.just(("work", 0)), max_size=2)  # 1 times 1: changes nothing
 _handlers = st.fixed_dictionaries(
     {"on_start": _body},
-    optional={"on_hall_edge": _body, "on_step_timer": _body, "on_control_tick": _body, "main_loop": _body},
+    optional={
+        "on_hall_edge": _body,
+        "on_step_timer": _body,
+        "on_control_tick": _body,
+        "main_loop": st.one_of(_body, _idle_body),
+    },
 )
 
 

@@ -247,3 +247,15 @@ def test_a_polling_loop_serves_a_flag_at_most_once_per_round(tmp_path: Path) -> 
         "146 enter on_step_timer",
         "157 leave on_step_timer",
     ]
+
+
+def test_an_idle_polling_loop_does_not_forget_a_flag_that_rose_after_its_test(tmp_path: Path) -> None:
+    # As above with a body that does nothing: rounds of RET 1 and 9; the step's flag waits for the next.
+    text = law(on_hall_edge=f"hw.set_compare(60)\n{WORK}", on_step_timer="pass", main_loop="pass")
+    ran = run(tmp_path, text, 200, Rotor(10.5, 4000.0), structure="polled", loop_cycles=9)
+    assert ran.only("enter", "leave")[1:] == [
+        "11 enter on_hall_edge",
+        "125 leave on_hall_edge",
+        "140 enter on_step_timer",  # 125 + exit 5, a round of 10
+        "151 leave on_step_timer",
+    ]

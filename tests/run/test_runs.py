@@ -65,7 +65,7 @@ def test_the_integer_trim_law_fits_two_kilobytes(blower: Design) -> None:
 
 @pytest.mark.parametrize("target", target_names())
 @pytest.mark.parametrize("law", law_names())
-@pytest.mark.parametrize("structure", ["interrupt", "polled"])
+@pytest.mark.parametrize("structure", ["interrupt", "nested", "polled"])
 def test_energy_balances_whatever_the_firmware_does(
     blower: Design, target: str, law: str, structure: str
 ) -> None:
@@ -89,7 +89,8 @@ def test_recording_the_close_up_does_not_change_the_run(blower: Design) -> None:
 
 def test_measured_cycles_never_exceed_the_worst_case(blower: Design) -> None:
     for law in law_names():
-        metrics = measure(simulate(apply_overrides(blower, {"firmware.law": law})))
+        sensors = {"hall.sensors": 3, "hall.edges": "both"} if law.endswith("_three") else {}
+        metrics = measure(simulate(apply_overrides(blower, {"firmware.law": law, **sensors})))
         for handler, cycles in metrics.measured_cycles.items():
             assert 0 < cycles <= metrics.worst_case_cycles[handler], (law, handler)
 
@@ -114,3 +115,30 @@ def test_a_pwm_that_the_timer_cannot_make_is_refused(blower: Design) -> None:
     with pytest.raises(InputError, match=r"drive.pwm_Hz: must divide the clock of m0 into 8 to 65535 counts"):
         build_firmware(apply_overrides(blower, {"firmware.target": "m0", "firmware.clock_Hz": 1e6,
                                                 "drive.pwm_Hz": 2e5, "firmware.prescaler": 1}))  # fmt: skip
+
+
+def test_nested_levels_spare_the_step_handler_the_wait(blower: Design) -> None:
+    changes = {"firmware.law": "step_trim", "firmware.target": "acc8"}
+    flat = measure(simulate(apply_overrides(blower, changes)))
+    nested = measure(simulate(apply_overrides(blower, {**changes, "firmware.structure": "nested"})))
+    assert "on_hall_edge" in flat.worst_case_cycles
+    longest_us = flat.worst_response_us["on_hall_edge"]
+    # On one level a step waits for most of a Hall handler; nested, for its entry or exit at most.
+    assert flat.worst_response_us["on_step_timer"] > 0.5 * longest_us
+    assert nested.worst_response_us["on_step_timer"] < 0.2 * longest_us
+
+
+@pytest.mark.parametrize("structure", ["interrupt", "nested", "polled"])
+def test_the_main_loop_is_told_apart_from_the_load(blower: Design, structure: str) -> None:
+    changes = {"firmware.law": "step_trim_background", "firmware.structure": structure}
+    metrics = measure(simulate(apply_overrides(blower, changes)))
+    assert metrics.cpu_load < 0.5
+    rounds = metrics.measured_cycles["main_loop"]
+    assert (
+        0
+        < rounds
+        <= metrics.worst_case_cycles["main_loop"]
+        + (sum(metrics.worst_case_cycles.values()) if structure == "polled" else 0)
+    )
+    # A round takes at least the cycles that are its own; 16 MHz.
+    assert metrics.worst_response_us["main_loop"] >= rounds / 16.0

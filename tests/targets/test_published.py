@@ -44,6 +44,17 @@ INSTRUCTIONS = [
     ("m0", "jump", 3, 3, "B 3, DDI 0432C Table 3-1"),
     ("m0", "u32_branch_lt", 1 + 1, 1 + 3, "CMP 1, Bcc 1 or 3, DDI 0432C Table 3-1"),
     ("m0", "load32", 2 + 2, 2 + 2, "LDR 2 for the address, LDR 2, DDI 0432C Table 3-1"),
+    ("m0plus", "u32_branch_lt", 1 + 1, 1 + 2, "CMP 1, Bcc 1 or 2, DDI 0484C Table 3-1, branches from memory"),
+    ("m0plus", "i32_mul", 1, 1, "MULS 1, DDI 0484C Table 3-1"),
+    ("m3", "u32_div", 2, 12, "UDIV 2..12, DDI 0337 Table 3-1"),
+    ("m3", "u32_mul", 1, 1, "MUL 1, DDI 0337 Table 3-1"),
+    ("m3", "u32_mul_wide", 3, 5, "UMULL 3..5, DDI 0337 Table 3-1"),
+    ("avr25", "i64_add", 3 + 8 + 4, 3 + 8 + 4, "RCALL 3, ADD and ADC 8, RET 4, DS40002198A"),
+    ("mcs51", "jump", 24, 24, "LJMP 2 machine cycles, doc0509"),
+    ("mcs51", "u8_add", 36, 36, "MOV, ADD, MOV of 1 machine cycle each, doc0509"),
+    ("rv32imc", "u32_mul", 1, 1, "MUL 1, Ibex pipeline_details, single-cycle multiplier"),
+    ("rv32imc", "u32_branch_eq", 1, 3, "branch 1 or 3, Ibex pipeline_details"),
+    ("dsp16", "i16_mul_wide", 2, 2, "one instruction of 2 clocks, from memory"),
     ("m4f", "u32_div", 2, 12, "UDIV 2..12, DDI 0439 Table 3-1"),
     ("m4f", "i32_mul_wide", 1, 1, "SMULL 1, DDI 0439 Table 3-1"),
     ("m4f", "f32_mul", 1, 1, "VMUL 1, DDI 0439 Table 7-1"),
@@ -54,7 +65,11 @@ INSTRUCTIONS = [
 # Hardware part of reaching a handler [CPU clock cycles]; the target adds the context that the handler saves.
 LATENCIES = [
     ("avr5", 4 + 3, "response 4, JMP 3: data sheet 8271E sec. 7.7.1"),
+    ("avr25", 4 + 2, "response 4, RJMP 2: data sheet 8271E sec. 7.7.1"),
     ("m0", 16, "DDI 0432C"),
+    ("m0plus", 15, "DDI 0484C sec. 3.6.1"),
+    ("m3", 12, "Arm knowledge article KA16366"),
+    ("dsp16", 2 * 5, "5 instruction cycles, class data sheets, from memory"),
     ("m4f", 12, "Arm knowledge article KA16366"),
     ("acc8", 4 * 3, "3 instruction cycles, class data sheets, from memory"),
 ]
@@ -145,5 +160,28 @@ def test_interrupt_entry_is_the_hardware_latency_and_a_context_of_less_than_a_wh
 ) -> None:
     target = load_target(name)
     saved = target.interrupt.entry_cycles - cycles
-    most = 32 * 2 + 3 if target.memory.word_bits == 32 or name == "avr5" else 35 * 4  # AVR: 32 PUSH and SREG
+    few = target.memory.word_bits == 32 or name.startswith("avr")
+    most = 32 * 2 + 3 if few else 35 * 4  # AVR: 32 PUSH and SREG
     assert 0 < saved < most
+
+
+def test_tail_chaining_takes_the_published_cycles_and_the_context_of_the_handlers() -> None:
+    """6 cycles on Cortex-M3 and M4 (quoted from manuals); POP and PUSH of r4..r7 and lr add 1 + 5 each."""
+    for name in ("m3", "m4f"):
+        assert load_target(name).interrupt.tail_chain_cycles == (1 + 5) + 6 + (1 + 5)
+
+
+def test_a_step_time_decision_in_double_takes_about_11_us_on_the_dsp_class_core() -> None:
+    """Common practice, no source: period to double, speed by division, difference, comparison, new step time;
+    double has 32 bits there."""
+    target = load_target("dsp16")
+    operations = "u32_to_f64 f64_div f64_sub f64_branch_lt f64_add f64_to_i32 store32"
+    steps = ["load32"] * 4 + operations.split()
+    time_us = 1e6 * sum(target.costs[step].cycles_typical for step in steps) / target.clock.default_Hz
+    assert 11 / 2 < time_us < 11 * 2  # 2: the clock of the member is not known
+
+
+def test_division_on_the_small_risc_v_core_lies_where_a_better_library_does() -> None:
+    """The same proposal for libgcc as above, and the same loop of one bit a turn: within a factor 1.5."""
+    cost = load_target("rv32ec").costs["u32_div"]
+    assert 72 / 1.5 <= cost.cycles_typical <= cost.cycles_max <= 385 * 1.5

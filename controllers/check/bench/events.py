@@ -35,11 +35,11 @@ def begin_event(c: Record, k: Record, events: Record) -> None:
         k.rotor_speed = count * c.motor_turns_per_cycle_rpm
         k.next_event = next_turn_cycle(c, k)
     if k.left <= 0:
-        end_event(c, k, events)
+        end_event(k, events)
 
 
 @kernel
-def end_event(c: Record, k: Record, events: Record) -> None:
+def end_event(k: Record, events: Record) -> None:
     """The event is over: the next one begins."""
     k.event += 1
     k.next_event = NEVER
@@ -66,7 +66,7 @@ def _edges(c: Record, k: Record, events: Record, log: Record) -> None:
         k.interval = max(1, k.interval + events[k.event, 3])
         k.next_event = k.now + k.interval * c.tick_cycles
     else:
-        end_event(c, k, events)
+        end_event(k, events)
 
 
 @kernel
@@ -79,7 +79,7 @@ def _drive(c: Record, k: Record, events: Record, log: Record) -> None:
     elif passed == 2:
         k.level = 0
     if k.now >= k.drive_end:
-        end_event(c, k, events)
+        end_event(k, events)
     else:
         k.next_event = min(next_turn_cycle(c, k), k.drive_end)
 
@@ -113,4 +113,4 @@ def outside_event(c: Record, k: Record, events: Record, ints: Record, floats: Re
             note(k, log, LOG_COMMAND, k.command_rpm, 0)
         elif kind == POKE:
             _poke(k, ints, floats, events[k.event, 2], events[k.event, 3], log)
-        end_event(c, k, events)
+        end_event(k, events)

@@ -65,4 +65,4 @@ def next_turn_cycle(c: Record, k: Record) -> int:
     if k.rotor_speed > 0.0:
         edge = 0.5 if k.rotor_turn < 0.5 else 1.0
         cycles = min(cycles, (edge - k.rotor_turn) / k.rotor_speed)
-    return min(k.now + max(1, math.ceil(cycles)), NEVER)
+    return int(min(k.now + max(1, math.ceil(cycles)), NEVER))

@@ -18,8 +18,8 @@ CONTROL_TICK: Final = HANDLERS.index("on_control_tick")
 MAIN_LOOP: Final = HANDLERS.index("main_loop")
 HANDLER_COUNT: Final = len(HANDLERS)
 SERVICE_ORDER: Final = (STEP_TIMER, HALL_EDGE, CONTROL_TICK, MAIN_LOOP)
-"""Which pending handler is taken first; that of `sim.processor`, a test compares the two. The main loop's turn
-comes when the others have nothing to do, once after each of them."""
+"""Which pending handler is taken first; that of `sim.processor`, a test compares the two. The main loop's
+turn comes when the others have nothing to do, once after each of them."""
 
 EDGES: Final = 0
 WAIT: Final = 1
@@ -114,5 +114,5 @@ BENCH_STATE: Final = np.dtype(
 LOG_EDGE, LOG_MATCH, LOG_TICK, LOG_ENTER, LOG_LEAVE, LOG_READ, LOG_WRITE, LOG_COMMAND, LOG_POKE = range(9)
 LOG_NAMES: Final = ("edge", "match", "tick", "enter", "leave", "read", "write", "command", "poke")
 LOG_COLUMNS: Final = ("cycle", "kind", "a", "b", "pc")
-"""`pc`: of the access, else the last one. a, b: edge: level, captured count; match: count; enter and leave: handler; read and write: port, value;
-command: rpm; poke: slot, value."""
+"""`pc`: of the access, else the last one. a, b: edge: level, captured count; match: count; enter and leave:
+handler; read and write: port, value; command: rpm; poke: slot, value."""

@@ -90,7 +90,7 @@ def leave(c: Record, k: Record, log: Record) -> None:
     if k.late_pc >= 0:
         found(c, k, MISSED_COMPARE, k.late_pc, k.finding_value)
         k.late_pc = -1
-    k.free = k.now + (0 if handler == START or handler == MAIN_LOOP else c.exit_cycles)
+    k.free = k.now + (0 if handler in (START, MAIN_LOOP) else c.exit_cycles)
     if handler != MAIN_LOOP and c.handler_pc[MAIN_LOOP] >= 0:
         k.pending[MAIN_LOOP] = 1
     k.handler = ASLEEP
@@ -130,7 +130,7 @@ def run_on(
 def _read(c: Record, k: Record, port: int) -> int:
     """Value of an input port at `k.now`."""
     if port == IN_TIMER:
-        return (k.now // c.tick_cycles) & c.timer_mask
+        return int((k.now // c.tick_cycles) & c.timer_mask)
     if port == IN_CAPTURED:
         return int(k.captured)
     if port == IN_HALL:

@@ -8,8 +8,6 @@ from controllers.bounds import PRIORITIES, SharedAccess, torn_accesses
 from controllers.bounds.priorities import can_interrupt
 from controllers.catalogue import law_names, law_path
 from controllers.lower import compile_law
-from controllers.program import HANDLERS
-from sim.processor.records import LEVELS
 from tests.controllers.support import compile_text, law_text, make_binding
 
 VARIABLES = (
@@ -85,15 +83,6 @@ def test_levels() -> None:
             assert not can_interrupt(upper, lower, PRIORITIES["polled"])
         assert not can_interrupt(upper, "on_start", nested)
         assert not can_interrupt("on_start", upper, nested)
-
-
-@pytest.mark.parametrize("structure", PRIORITIES)
-def test_levels_are_those_of_the_processor(structure: str) -> None:
-    levels = dict(zip(HANDLERS, LEVELS[structure], strict=True))
-    for upper in HANDLERS[1:]:
-        for lower in HANDLERS[1:]:
-            expected = levels[upper] > levels[lower]
-            assert can_interrupt(upper, lower, PRIORITIES[structure]) == expected
 
 
 @pytest.mark.parametrize("law", law_names())

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from controllers import law_path
+from controllers import law_names, law_path
 from controllers.c import c_vector, export_law
 from controllers.c.names import Names, identifier
 from controllers.c.vectors import random_calls
@@ -29,7 +29,7 @@ HEADER = (
 
 
 def test_the_header_says_what_it_was_made_for() -> None:
-    header = files_of("open_ramp", "i16", trim_s=1.1e-6)["open_ramp.h"]
+    header = files_of("open_ramp", "i16", trim_s=1.1e-6, start_step_s=0.004)["open_ramp.h"]
     assert [part for part in HEADER if part not in header] == []
     assert "hw_hall" not in header  # not used
     wide = export_law(law_path("open_ramp"), make_binding("i16", timer_bits=32))
@@ -44,13 +44,17 @@ def test_only_the_standard_headers_of_a_bare_compiler_are_included() -> None:
         assert set(re.findall(r"#include <(.*)>", text)) == expected
 
 
-@pytest.mark.parametrize(
-    "line", ["self.room -= self.step_ticks", "if self.period == 0:", "hw.set_compare(due)"]
-)
-def test_the_lines_of_the_law_stand_as_comments(line: str) -> None:
-    source = law_path("duty_pi").read_text().split("\n")
-    number = next(n for n, found in enumerate(source, 1) if found.strip() == line)
-    assert f"/* line {number}: {line} */" in files_of("duty_pi", "i32")["duty_pi.c"]
+def line_number(path: Path, line: str) -> int:
+    return next(n for n, found in enumerate(path.read_text().split("\n"), 1) if found.strip() == line)
+
+
+def test_the_lines_of_the_law_and_of_its_base_stand_as_comments() -> None:
+    text = files_of("duty_pi", "i32")["duty_pi.c"]
+    own, base = law_path("duty_pi"), law_path("duty_pi").parents[1] / "bases" / "hall_timed.py"
+    line = "integral = self.integral + scale(error, self.ki)"
+    assert f"/* line {line_number(own, line)}: {line} */" in text
+    line = "self.room -= self.step_ticks"
+    assert f"/* line {line_number(base, line)} of hall_timed.py: {line} */" in text
 
 
 def test_the_same_seed_gives_the_same_files_and_another_one_other_vectors() -> None:
@@ -61,14 +65,42 @@ def test_the_same_seed_gives_the_same_files_and_another_one_other_vectors() -> N
 
 
 def test_replay_names_the_first_mismatch(tmp_path: Path) -> None:
-    """Another constant in the C: six steps made five, or one step too many."""
-    exported(tmp_path, law_path("step_trim"), make_binding("i32"), vectors=600)
-    path = tmp_path / "step_trim.c"
-    path.write_text(path.read_text().replace("new_step == 6u", "new_step == 5u"))
-    compile_replay(tmp_path)
-    ended = replay(tmp_path)
-    assert ended.returncode == 1
-    assert re.fullmatch(r"line \d+, on_step_timer: hw_set_step is [06], expected [06]\n", ended.stdout)
+    law = tmp_path / "count.py"
+    law.write_text(law_text("self.c += 7", "c = var(u8, 0)"))
+    folder = tmp_path / "c"
+    exported(folder, law, make_binding("i32"), vectors=3)
+    before = int((folder / "vectors.csv").read_text().split("\n")[2].split(",")[1])
+    text = (folder / "count.c").read_text()
+    assert "c + 7u" in text
+    (folder / "count.c").write_text(text.replace("c + 7u", "c + 8u"))
+    compile_replay(folder)
+    ended = replay(folder)
+    said = f"line 3, on_start: c is {(before + 8) % 256}, expected {(before + 7) % 256}\n"
+    assert (ended.returncode, ended.stdout) == (1, said)
+
+
+# no state leads there, unless another handler interrupts
+UNREACHED = {
+    "free_trim": ["return;", "value = 32767u;"],  # a full start when not at the start; a third above the half
+    "open_ramp": ["return 0u;"],  # the command is compared with 0 before it divides
+}
+
+
+@pytest.mark.parametrize("law", law_names())
+def test_the_vectors_reach_every_line_of_a_law(tmp_path: Path, law: str) -> None:
+    """Counted by gcov in the copy of the law that replay.c includes."""
+    require("gcov")
+    write_files(tmp_path, export_law(law_path(law), make_binding("i32"), vectors=20_000))
+    compile_replay(tmp_path, "-O0", "--coverage", sources="replay.c")
+    assert replay(tmp_path).returncode == 0
+    (counts,) = tmp_path.glob("*.gcda")
+    command = ["gcov", "--stdout", str(counts)]
+    counted = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=True).stdout
+    sections = [section.split("\n") for section in counted.split(":Source:")]
+    (of_law,) = (lines for lines in sections if lines[0].endswith(f"/{law}.c"))
+    assert len(of_law) > 100
+    unreached = [line.split(":", 2)[2].strip() for line in of_law if line.strip().startswith("#####")]
+    assert unreached == UNREACHED.get(law, [])
 
 
 # (what is done to vectors.csv, exit status, what is said)

@@ -1,6 +1,6 @@
 """Laws that are broken on purpose: the search, which is told nothing of them, finds each with a minimal
-scenario. Done when (issue 3): an overflow that needs a rare period, a compare in the past at a low prescaler, a
-division by zero after a stall."""
+scenario: an overflow that needs a rare period, a compare in the past at a low prescaler, a division by zero
+after a stall."""
 
 import functools
 from pathlib import Path

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from targets.errors import InputError
-from targets.isa import load
+from targets.isa import PIPELINES, load
 from targets.isa.arm_timing import TIMINGS, division_cycles
 from targets.isa.avr_encoding import decode
 from targets.isa.timing import Cycles, TimingTable, fixed
@@ -121,6 +121,22 @@ def test_a_faulty_timing_table_is_refused(source: str, rows: dict[str, Cycles], 
 
 def test_the_baseline_cores_differ_only_where_control_changes() -> None:
     """M0 and M0+ share every class but special, POP with PC and the branches (M0TRM, M0PTRM)."""
-    m0, m0plus = TIMINGS["m0"].rows, TIMINGS["m0plus"].rows
+    m0, m0plus = TIMINGS["m0"]["nominal"].rows, TIMINGS["m0plus"]["nominal"].rows
     different = {name for name in m0 if m0[name] != m0plus[name]}
     assert different == {name for name in m0 if "branch" in name} | {"special", "pop_pc", "write_pc"}
+
+
+@pytest.mark.parametrize("core", ["m3", "m4f"])
+def test_the_bounds_of_the_pipeline_enclose_the_nominal_one(core: str, tmp_path: Path) -> None:
+    """P is 1..3 (DDI 0337, DDI 0439): a taken branch takes 2..4, a division 2..12."""
+    source = assembly("cmp r0,#7; bne 1f; nop; 1: udiv r0,r0,r0; bx lr").replace(
+        '"', '".syntax unified\\n.thumb\\n', 1
+    )
+    path = machine_of(source, core, tmp_path).image.path
+    counts = [load(path, core, pipeline).call("f", 8, signature="u32 ->").cycles for pipeline in PIPELINES]
+    unaligned = 1  # UDIV has 32 bits and lies 6 bytes into the function
+    assert counts == [1 + 2 + unaligned + 5 + 3, 1 + 2 + 2 + 2, 1 + 4 + 12 + 4]
+    for name, row in TIMINGS[core]["nominal"].rows.items():
+        fastest, slowest = (TIMINGS[core][bound][name] for bound in ("fastest", "slowest"))
+        assert fastest.taken <= row.taken <= slowest.taken
+        assert fastest.next <= row.next <= slowest.next

@@ -8,7 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from tests.targets.isa.support import C_TYPES, TARGET_CORES, draw, shared_machine
+from targets.isa.operands import draw
+from targets.isa.probes import C_TYPES
+from tests.targets.isa.support import TARGET_CORES, shared_machine
 
 ROWS = [
     line.split()

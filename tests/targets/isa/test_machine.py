@@ -105,6 +105,10 @@ def test_volatile_variables_can_be_peripheral_registers(core: str, tmp_path: Pat
     machine.call("copy")
     assert written == [0x1300, 0x12345678]
     assert machine.call("twice", signature="-> u16").value == 0x3300
+    machine.reset()  # registers stay watched
+    machine.watch("timer", "u16", on_read=lambda: 0x0102)
+    machine.call("copy")
+    assert written[2:] == [0x0103, 0x12345678]
 
 
 @pytest.mark.parametrize("core", TARGET_CORES)
@@ -174,3 +178,23 @@ def test_a_file_that_is_no_program_is_an_error(tmp_path: Path) -> None:
     path.write_text("no program")
     with pytest.raises(InputError, match="the program must be a linked ELF file"):
         load(path, "avr5")
+
+
+STACKS = """
+#include <stdint.h>
+volatile uint8_t sink;
+void leaf(void) { sink = 1; }
+void buffer(void) { volatile uint8_t room[100]; for (uint8_t i = 0; i < 100; i++) room[i] = i; }
+void __attribute__((noinline)) nest(void) { buffer(); sink = 2; }
+"""
+
+
+@pytest.mark.parametrize("core", TARGET_CORES)
+def test_the_stack_that_a_call_uses_is_seen(core: str, tmp_path: Path) -> None:
+    machine = machine_of(STACKS, core, tmp_path)
+    return_bytes = 2 if core.startswith("avr") else 0  # AVR keeps return addresses on the stack
+    assert machine.call("leaf").stack_bytes == return_bytes
+    used = machine.call("buffer").stack_bytes
+    assert 100 + return_bytes <= used <= 100 + 16  # frame pointer, saved registers, alignment to 16 on RISC-V
+    assert machine.call("leaf").stack_bytes == return_bytes  # what an earlier call left is forgotten
+    assert machine.call("nest").stack_bytes >= used + return_bytes

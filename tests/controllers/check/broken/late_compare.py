@@ -1,5 +1,5 @@
-"""Broken on purpose: the next step is set a fixed number of ticks after the edge, whatever a tick is worth. The
-handler takes longer than that where the timer runs at the processor's clock."""
+"""Broken on purpose: the next step is set a fixed number of ticks after the edge, whatever a tick is worth.
+The handler takes longer than that where the timer runs at the processor's clock."""
 
 from controllers.dialect import Law, const, hw, ticks, u8, var, wrap_add, wrap_sub
 

@@ -17,9 +17,8 @@ class SignedTimer(Law):
 
     def on_hall_edge(self) -> None:
         edge = hw.captured()
-        if self.known == 1:
-            if edge > self.last_edge:
-                self.step_ticks = max((edge - self.last_edge) // 6, ticks(200))
+        if self.known == 1 and edge > self.last_edge:
+            self.step_ticks = max((edge - self.last_edge) // 6, ticks(200))
         self.known = 1
         self.last_edge = edge
         self.step = 0
