@@ -50,13 +50,23 @@ def _plan_wake(c: Record, k: Record) -> None:
 
 
 @kernel
-def _leave_idle_rounds(k: Record) -> None:
-    """A polling loop that is idle tests its flags next at the end of the round under way."""
-    rounds = max(1, -(-(k.now - k.at) // k.spin))
-    end_spinning(k, k.at + rounds * k.spin)
+def _test_flags_at(k: Record, cycle: int) -> None:
+    """The body of a polling loop is over: its round ends, and the flags are tested, at a cycle."""
     k.handler = ASLEEP
-    k.wake = k.entered[MAIN_LOOP]
+    k.resume = NEVER
+    k.wake = cycle
     k.turn = 0
+    end_round(k, cycle)
+
+
+@kernel
+def _leave_idle_rounds(c: Record, k: Record) -> None:
+    """A flag is up in an idle polling loop: the round under way is played to its end."""
+    spin_cycles = k.spin
+    end_spinning(k, k.now - 1)
+    k.resume = k.at + spin_cycles - c.loop_cycles
+    if k.now > k.resume:  # its body is over already
+        _test_flags_at(k, k.resume + c.loop_cycles)
 
 
 @kernel
@@ -74,7 +84,7 @@ def raise_flag(c: Record, k: Record, handler: int, due: int) -> None:
     k.pending_due[handler] = due
     k.pending_since[handler] = k.now
     if c.polls and k.spin > 0:
-        _leave_idle_rounds(k)
+        _leave_idle_rounds(c, k)
     elif k.wake == NEVER and _may_take(c, k, handler):
         _plan_wake(c, k)
 
@@ -147,11 +157,7 @@ def _book(k: Record, handler: int) -> None:
 def _next_round(c: Record, k: Record) -> None:
     """The main loop jumps back; a polling loop tests the flags before its next body."""
     if c.polls:
-        k.wake = k.now + c.loop_cycles
-        k.handler = ASLEEP
-        k.resume = NEVER
-        k.turn = 0
-        end_round(k, k.wake)
+        _test_flags_at(k, k.now + c.loop_cycles)
     else:
         end_round(k, k.now)
         _begin(k, MAIN_LOOP, c.handler_pc[MAIN_LOOP], k.now)
