@@ -35,16 +35,17 @@ class TrimThenDuty(DutyPi):
         if self.mode == self.DUTY:
             self.trim = 0
             return period // 6
-        self.trim = min(self.trim + self.nudge, self.most_lead)
+        self.trim = min(max(self.trim, number(0)) + self.nudge, self.most_lead)
         # half a period, then a third: a 16-bit period fits every signed format of 16 integer bits
         return sat(ticks, number(period >> 1) / 3 - self.trim)
 
     def on_control_tick(self) -> None:
         self.mode = self.TRIM
-        if self.turns < self.START_TURNS:
+        period = self.known_period()
+        if period == 0:
             self.begin(self.start_duty)
         else:
-            self.hand_over(self.speed_rpm())
+            self.hand_over(self.speed_rpm(period))
 
     def hand_over(self, speed_rpm: u16) -> None:
         if sat_add(speed_rpm, self.handover) < hw.command_rpm():

@@ -395,12 +395,12 @@ class Thermal(Section):
     )
     magnet_per_K: float = declare(
         "change of the back-EMF for each kelvin above 20 C; magnets are taken to be as warm as the board "
-        "(sintered neodymium about -0.0012, ferrite about -0.002)",
+        "(sintered neodymium about -0.001, ferrite about -0.002)",
         "1/K",
         default=0.0,
         ge=-0.01,
         le=0,
-        example=-0.0012,
+        example=-0.001,
     )
 
     @property

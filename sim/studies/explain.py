@@ -144,10 +144,13 @@ def _hall(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
 
 def _supply(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
     volts = recording.design.drive.supply_V
+    sag = ""
+    if recording.design.drive.supply_resistance_ohm > 0.0:
+        sag = f" At the bridge it falls to {metrics.lowest_bridge_V:.2f} V."
     return (
         f"The supply holds it back: with {volts:g} V the back-EMF alone ends at {ceilings['supply']:,.0f} "
         f"rpm, with friction and load the torque is used up at {ceilings['torque']:,.0f} rpm "
-        f"({metrics.rms_phase_A:.2f} A rms per phase)."
+        f"({metrics.rms_phase_A:.2f} A rms per phase).{sag}"
     )
 
 

@@ -31,7 +31,7 @@ class Geometry:
     gap_m: float = 1.5e-3
     ring_radius_m: float = 8e-3
     more_volts: float = 1.25
-    remanence_factor: float = 1.11  # 1.30 T to 1.44 T, grades 42 to 52 (manufacturers' sheets, from memory)
+    remanence_factor: float = 1.11  # 1.30 T to 1.44 T, grades 42 to 52 (makers' sheets, from memory)
     thicker_magnet: float = 1.5
     smaller_gap: float = 0.7
     larger_rotor: float = 1.2

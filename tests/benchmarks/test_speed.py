@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from sim.design import apply_overrides, load_design
+from sim.design import Override, apply_overrides, load_design
 from sim.run.simulate import simulate
 from tests.plant.harness import BOARD_MOTOR, FRICTION, IDEAL, plant, run, state
 from tests.plant.reference_bridge import Bridge
@@ -39,6 +39,20 @@ def test_a_trim_spin_up_runs_a_hundred_times_faster_than_it_happens(target: str)
     ratio = design.command.duration_s / least_s(lambda: simulate(design), 7)
     print(f"\nwhole simulation, step_trim on {target}: {ratio:.0f} times faster than real time")
     assert ratio >= 100.0
+
+
+@pytest.mark.parametrize("changes", [{}, {"drive.supply_resistance_ohm": 0.3}, {"motor.connection": "delta"}])
+def test_a_run_chopped_at_20_kHz_runs_twenty_times_faster_than_it_happens(
+    changes: dict[str, Override],
+) -> None:
+    chopped: dict[str, Override] = {
+        "firmware.law": "duty_pi", "firmware.target": "m4f", "command.speed_rpm": 12000.0,
+        "require.speed_rpm": 12000.0, "command.duration_s": 3.0,
+    }  # fmt: skip
+    design = apply_overrides(load_design(SCENARIO), {**chopped, **changes})
+    ratio = design.command.duration_s / least_s(lambda: simulate(design), 5)
+    print(f"\nevery PWM edge at 20 kHz, {changes or 'stiff supply'}: {ratio:.0f} times faster than real time")
+    assert ratio >= 20.0
 
 
 def test_the_plant_runs_a_thousand_times_faster_than_a_general_purpose_solver() -> None:

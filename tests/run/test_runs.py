@@ -89,9 +89,13 @@ def test_recording_the_close_up_does_not_change_the_run(blower: Design) -> None:
 
 def test_measured_cycles_never_exceed_the_worst_case(blower: Design) -> None:
     for law in law_names():
-        metrics = measure(simulate(apply_overrides(blower, {"firmware.law": law})))
+        sensors = {"hall.sensors": 3, "hall.edges": "both"} if law.endswith("_three") else {}
+        metrics = measure(simulate(apply_overrides(blower, {"firmware.law": law, **sensors})))
         for handler, cycles in metrics.measured_cycles.items():
-            assert 0 < cycles <= metrics.worst_case_cycles[handler], (law, handler)
+            # The watchdog of a law that sees every step does not bite.
+            idle = law.endswith("_three") and handler == "on_step_timer"
+            assert cycles > 0 or idle, (law, handler)
+            assert cycles <= metrics.worst_case_cycles[handler], (law, handler)
 
 
 def test_a_polled_loop_notices_at_other_times_than_an_interrupt(blower: Design) -> None:

@@ -2,6 +2,7 @@
 
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from sim.design import Design, Override, apply_overrides, load_design
@@ -78,12 +79,16 @@ def test_a_heavier_blade_costs_the_rig_its_speed() -> None:
     assert ran(rig, {"load.propeller_diameter_m": 0.22}).settled_rpm < 0.97 * ran(rig).settled_rpm
 
 
+def from_to_s(design: Design, low_rpm: float, high_rpm: float) -> float:
+    """Time between two speeds on the way up."""
+    trace = simulate(design).trace
+    reached = [trace[np.flatnonzero(trace[:, 1] >= speed)[0], 0] for speed in (low_rpm, high_rpm)]
+    return float(reached[1] - reached[0])
+
+
 def test_the_wheel_takes_the_time_of_its_inertia() -> None:
     wheel = named("reaction_wheel")
-    light, heavy = ran(wheel), ran(wheel, {"load.added_inertia_kg_m2": 8e-5})
-    assert light.time_to_speed_s is not None
-    assert heavy.time_to_speed_s is not None
-    # J is 42 and 82 g cm2 at the same torque; the blind start takes 0.4 s of either.
-    assert (heavy.time_to_speed_s - 0.4) / (light.time_to_speed_s - 0.4) == pytest.approx(
-        82.0 / 42.0, rel=0.15
-    )
+    heavy = apply_overrides(wheel, {"load.added_inertia_kg_m2": 8e-5})
+    # J is 420 and 820 g cm2 at the same torque, once the blind start is over; samples lie 7.5 ms apart.
+    ratio = from_to_s(heavy, 1500.0, 4500.0) / from_to_s(wheel, 1500.0, 4500.0)
+    assert ratio == pytest.approx(82.0 / 42.0, rel=0.05)

@@ -62,6 +62,17 @@ def test_the_capture_takes_the_edges_it_is_set_to(
     assert int(recording.counters["hall_edges"]) == pytest.approx(per_turn * turns, abs=1.0)
 
 
+@pytest.mark.parametrize("start_deg", [10.0, 130.0, 250.0, 340.0])
+def test_with_three_sensors_the_start_is_not_blind(blower: Design, start_deg: float) -> None:
+    changes: dict[str, Override] = {
+        "firmware.law": "duty_pi_three", "hall.sensors": 3, "hall.edges": "both", "hall.jitter_s": 1e-6,
+        "motor.start_angle_deg": start_deg,
+    }  # fmt: skip
+    metrics = measure(simulate(apply_overrides(blower, changes)))
+    assert metrics.opposed_steps == 0
+    assert metrics.settled_rpm == pytest.approx(15000.0, rel=0.03)  # it still settles after a second
+
+
 def test_a_slow_sensor_makes_the_steps_late(blower: Design) -> None:
     quick = measure(simulate(blower)).settled_angle_error_deg
     delay_s = 1e-4

@@ -82,7 +82,8 @@ def test_replay_names_the_first_mismatch(tmp_path: Path) -> None:
 # no state leads there, unless another handler interrupts
 UNREACHED = {
     "free_trim": ["return;", "value = 32767u;"],  # a full start when not at the start; a third above the half
-    "open_ramp": ["return 0u;"],  # the command is compared with 0 before it divides
+    # the command is compared with 0 before it divides; the trim that is added is not negative
+    "open_ramp": ["return 0u;", "return a < INT32_MIN - b ? (int32_t)INT32_MIN : (int32_t)(a + b);"],
 }
 
 
@@ -195,6 +196,11 @@ class Odd(Law):
     _step = var(u8, 0)
     add_i16 = var(i16, 1)
     div = var(i16, 1)
+    now = var(u8, 0)
+    cells = var(u8, 0)
+    round = var(u8, 0)
+    LINE = var(u8, 0)
+    vector = var(u8, 0)
 
     def on_start(self) -> None:
         new_int = self.int  # a trap: */ int x; /* ??/
@@ -202,6 +208,7 @@ class Odd(Law):
         self.hw_timer = wrap_add(hw.timer(), 1)
         self.hw_hall = u16(hw.hall())
         self.länge = self._step
+        self.now = self.cells + self.round + self.LINE + self.vector
 '''
 
 
