@@ -22,7 +22,7 @@ class Instruction(NamedTuple):
     None where nothing is known. is_positive: a division without
     negative operands, signed or not: the compiler weighs the signed against the unsigned one, takes the
     unsigned one, and leaves the names of both in the object file. keeps_low_word: what is
-    left of a double-width product is one register."""
+    left of a double-width product is one register. is_inside: the index of an array is known to be one."""
 
     opcode: Opcode
     kind: Kind
@@ -35,6 +35,7 @@ class Instruction(NamedTuple):
     quotient_bits: int | None = None
     is_positive: bool = False
     keeps_low_word: bool = False
+    is_inside: bool = False
 
 
 def instruction_at(program: Program, pc: int) -> Instruction:
@@ -182,13 +183,13 @@ def _saturate(row: Instruction) -> Iterator[Item]:
 
 
 def _load_at(row: Instruction) -> Sequence[Item]:
-    """The index is compared with the length; a table is read from flash, an array from RAM."""
+    """The index is compared with the length where it must be; tables are in flash, arrays in RAM."""
     word = "table_at" if row.array_class == SLOT_CONST else "load_at"
-    return (("index_check", 1), (f"{word}{row.kind.bits}", 1))
+    return (("index_check", 0 if row.is_inside else 1), (f"{word}{row.kind.bits}", 1))
 
 
 def _store_at(row: Instruction) -> Sequence[Item]:
-    return (("index_check", 1), (f"store_at{row.kind.bits}", 1))
+    return (("index_check", 0 if row.is_inside else 1), (f"store_at{row.kind.bits}", 1))
 
 
 def _widen(row: Instruction) -> Sequence[Item]:

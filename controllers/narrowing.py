@@ -1,4 +1,4 @@
-"""Products and quotients in the narrowest kind that holds their operands, as compilers compute them.
+"""What the ranges of operands spare: wide products and quotients, and the check of an index.
 
 The ranges are those of `controllers.c.ranges`: what the instructions of the handler itself say.
 """
@@ -13,6 +13,8 @@ from controllers.kinds import I16, I32, KIND_BY_NAME, U16, Kind
 from controllers.program import Program
 
 _DIVISIONS: Final = (opcodes.DIV, opcodes.MOD)
+_LOADS_AT: Final = (opcodes.LOAD_AT, opcodes.F_LOAD_AT)
+_STORES_AT: Final = (opcodes.STORE_AT, opcodes.F_STORE_AT)
 _DIVISION_KINDS: Final = tuple(KIND_BY_NAME[name] for name in ("u8", "u16", "u32"))
 """A sign costs extra, so an operand that has none is divided as unsigned."""
 _PRODUCT_KINDS: Final = (U16, I16)
@@ -27,7 +29,12 @@ def narrowed(program: Program) -> list[Instruction]:
         for block in blocks:
             for row in block:
                 a, b = ranges.of(row, A), ranges.of(row, B)
-                if a is not None and b is not None:
+                index = (
+                    a if row.opcode.number in _LOADS_AT else b if row.opcode.number in _STORES_AT else None
+                )
+                if index is not None:
+                    rows[row.pc] = rows[row.pc]._replace(is_inside=index.low >= 0 and index.high < row.extra)
+                elif a is not None and b is not None:
                     rows[row.pc] = _narrow(rows[row.pc], a, b)
     return rows
 

@@ -35,8 +35,10 @@ def cost(
     from sim.views.cost_text import cost_text
 
     design = design_to_check(law, arithmetic, target, scenario=scenario)
-    with compile_notice(native_play):
-        result = cost_law(design, measure)
+    if measure:
+        with compile_notice(native_play):
+            native_play.prepare()
+    result = cost_law(design, measure)
     if json_file is not None:
         write_text(json_file, json.dumps(result.as_dict(), indent=2) + "\n")
     if json_file != "-":
