@@ -27,15 +27,15 @@ LIMITS = {TYPICAL: 0.20, WORST: 0.20, FLASH: 0.25}
 SLACK = 0.05  # of the errors in KNOWN: another compiler version shifts a few instructions
 
 HARD_FLOATS = """\
-the maxima of float routines are over all floats, hard cases (subnormals, cancellation) among them; a law computes
-with whole numbers of ticks and rpm, and no call meets the hard case of every routine on its way"""
+the maxima of float routines are over all floats, hard cases (subnormals, cancellation) among them; a law
+computes with whole numbers of ticks and rpm, and no call meets the hard case of every routine on its way"""
 SHIFT_AND_ADD = """\
 no multiplier: a product takes a loop over the bits of the factors, and those of the law are short"""
 ONE_WORD = """\
 a 64-bit division is short where the upper words are small; typical and maximum are over all operands"""
 EARLY_RETURN = """\
-double routines return early for the special values (0, infinity, NaN) that a quarter of the random states hold,
-and convert small integers fast; typical and maximum are over ordinary and hard operands"""
+double routines return early for the special values (0, infinity, NaN) that a quarter of the random states
+hold, and convert small integers fast; typical and maximum are over ordinary and hard operands"""
 SMALL_QUOTIENT = """\
 the quotient has few bits on every way that the search finds; the ranges of its operands alone allow more"""
 MERGED = """\
