@@ -276,6 +276,7 @@ def test_shipped_target_prices_every_operation_and_states_every_source(name: str
     assert tuple(target.costs) == COST_KEYS
     groups = tomllib.loads((DATA_FOLDER / f"{name}.toml").read_text(encoding="utf-8"))["costs"]
     sections = {"core", "clock", "memory", "step_timer", "pwm", "interrupt", "routines", "price_USD"}
+    sections |= {"compiler"} if target.compiler else set()
     assert set(target.sources) == sections | {f"costs.{group}" for group in groups}
 
 
