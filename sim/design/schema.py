@@ -12,7 +12,8 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from sim.design.key import declare
-from sim.design.plant_sections import Drive, Hall, Load, Motor, Thermal
+from sim.design.motor_sections import Motor, Thermal
+from sim.design.plant_sections import Drive, Hall, Load
 from sim.design.section import Section
 
 _MAX_SPEED_RPM = 65535  # the command port of the firmware is an unsigned 16-bit number of rpm
