@@ -2,7 +2,7 @@
 
 Bounds are wide: they keep out slips of a unit or of a power of ten and values the arithmetic cannot carry,
 and leave every motor that could be meant. Relations between keys are in `rules`; the sections of motor,
-drive, sensor and load are in `plant_sections`.
+drive, sensor and load are in `motor_sections` and `plant_sections`.
 """
 
 from __future__ import annotations
