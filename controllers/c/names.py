@@ -11,10 +11,17 @@ _KEYWORDS: Final = frozenset(
         "volatile", "while",
     )
 )  # fmt: skip
-_LIBRARY: Final = frozenset(("asm", "main", "unix", "linux", "errno", "abs", "labs", "div", "ldiv"))
-"""Names that compilers and the headers of replay.c know."""
+_LIBRARY: Final = re.compile(
+    r"(a?(cos|sin|tan)h?|atan2|exp2?|expm1|[fr]?int|frexp|i?logb|ldexp|log(10|1p|2)?|modf|scalbl?n|cbrt|fabs|hypot"
+    r"|pow|sqrt|erfc?|[lt]gamma|ceil|floor|nearbyint|l?l?rint|l?l?round|trunc|fmod|remainder|remquo|copysign|nan"
+    r"|next(after|toward)|fdim|fm(ax|in|a))[fl]?"
+    r"|(is|to)[a-z]+|(mem|str|wcs)[a-z]+|v?[fs]?n?(print|scan)f|[fp]?(get|put)(c|s|char)|(l?l?abs|l?l?div)"
+    r"|f(open|close|read|write|flush|seek|tell)|ato(i|f|ll?)|s?rand|[cm]alloc|free|abort|exit|system|getenv|qsort"
+    r"|bsearch|remove|rename|rewind|signal|raise|time|clock|main|asm|unix|linux|errno|signbit|index|j[01n]|y[01n]"
+)
+"""What compilers know as functions of the library: a variable of that name draws a warning."""
 _TAKEN: Final = re.compile(
-    r"u?int\w*_t|U?INT\w*|FLT_\w*|DBL_\w*|hw_\w*|join_\d+"
+    r"u?int\w*_t|U?INT\w*|FLT_\w*|DBL_\w*|hw_\w*|replayed?_\w*|REPLAY_\w*|NAN|INFINITY|join_\d+"
     r"|(add|sub|mul|neg|div|mod|sat_add|sat_sub|sat|index|[ui]\d+_from)_\w*"
 )
 """What the exported files define or may define themselves."""
@@ -26,7 +33,13 @@ def identifier(name: str) -> str:
     plain = "".join(
         c if re.match(r"[A-Za-z0-9_]", c) else f"_u{ord(c):x}" if c.isalnum() else "_" for c in name
     )
-    if plain in _KEYWORDS | _LIBRARY or _TAKEN.fullmatch(plain) or plain[:1] == "_" or plain[:1].isdigit():
+    if (
+        plain in _KEYWORDS
+        or _LIBRARY.fullmatch(plain)
+        or _TAKEN.fullmatch(plain)
+        or plain[:1] == "_"
+        or plain[:1].isdigit()
+    ):
         return f"law_{plain}"
     return plain
 

@@ -32,108 +32,108 @@ struct cell {
 };
 
 struct vector {
-    int handler; /* index of handlers */
-    struct cell before[STATICS];
+    int handler; /* index of replay_handlers */
+    struct cell before[REPLAY_STATICS];
     int reads; /* what the hardware answers, in order */
-    long long inputs[ACCESSES];
-    int writes; /* what the hardware is told, in order: index of outputs, value */
-    int ports[ACCESSES];
-    long long values[ACCESSES];
-    struct cell after[STATICS];
+    long long inputs[REPLAY_ACCESSES];
+    int writes; /* what the hardware is told, in order: index of replay_outputs, value */
+    int ports[REPLAY_ACCESSES];
+    long long values[REPLAY_ACCESSES];
+    struct cell after[REPLAY_STATICS];
 };
 
-static const struct vector *now;
-static unsigned long line_number;
-static int read_count;
-static int write_count;
-static int has_failed;
+static const struct vector *replay_now;
+static unsigned long replay_line;
+static int replay_reads;
+static int replay_writes;
+static int replay_failed;
 
-static inline void mismatch(const char *what, long long found, long long expected)
+static inline void replay_mismatch(const char *what, long long found, long long expected)
 {
-    if (!has_failed) {
-        printf("line %lu, %s: %s is %lld, expected %lld\\n", line_number, handlers[now->handler].name, what,
-               found, expected);
+    if (!replay_failed) {
+        printf("line %lu, %s: %s is %lld, expected %lld\\n", replay_line,
+               replay_handlers[replay_now->handler].name, what, found, expected);
     }
-    has_failed = 1;
+    replay_failed = 1;
 }
 
-static inline void compare_whole(const char *name, long long found, long long expected)
+static inline void replay_whole(const char *name, long long found, long long expected)
 {
     if (found != expected) {
-        mismatch(name, found, expected);
+        replay_mismatch(name, found, expected);
     }
 }
 
-static inline void compare_real(const char *name, double found, double expected)
+static inline void replay_real(const char *name, double found, double expected)
 {
     if (memcmp(&found, &expected, sizeof found) == 0 || (isnan(found) && isnan(expected))) {
         return;
     }
-    if (!has_failed) {
-        printf("line %lu, %s: %s is %a, expected %a\\n", line_number, handlers[now->handler].name, name,
-               found, expected);
+    if (!replay_failed) {
+        printf("line %lu, %s: %s is %a, expected %a\\n", replay_line,
+               replay_handlers[replay_now->handler].name, name, found, expected);
     }
-    has_failed = 1;
+    replay_failed = 1;
 }
 
-static inline long long answer(void)
+static inline long long replay_answer(void)
 {
-    if (read_count >= now->reads) {
-        mismatch("number of hardware reads", read_count + 1, now->reads);
+    if (replay_reads >= replay_now->reads) {
+        replay_mismatch("number of hardware reads", replay_reads + 1, replay_now->reads);
         return 0;
     }
-    return now->inputs[read_count++];
+    return replay_now->inputs[replay_reads++];
 }
 
-static inline void offer(int port, long long value)
+static inline void replay_offer(int port, long long value)
 {
-    int n = write_count++;
-    if (n >= now->writes) {
-        mismatch("number of outputs", write_count, now->writes);
-    } else if (port != now->ports[n]) {
-        mismatch("index of the output called", port, now->ports[n]);
-    } else if (value != now->values[n]) {
-        mismatch(outputs[port], value, now->values[n]);
+    int n = replay_writes++;
+    if (n >= replay_now->writes) {
+        replay_mismatch("number of replay_outputs", replay_writes, replay_now->writes);
+    } else if (port != replay_now->ports[n]) {
+        replay_mismatch("index of the output called", port, replay_now->ports[n]);
+    } else if (value != replay_now->values[n]) {
+        replay_mismatch(replay_outputs[port], value, replay_now->values[n]);
     }
 }
 """
 
 _REPLAY: Final = """\
 /* 1 where the vector matches */
-int replay(const struct vector *vector)
+int replay_vector(const struct vector *vector)
 {
-    now = vector;
-    read_count = write_count = has_failed = 0;
-    set_statics(vector->before);
-    handlers[vector->handler].call();
-    if (!has_failed && read_count != vector->reads) {
-        mismatch("number of hardware reads", read_count, vector->reads);
+    replay_now = vector;
+    replay_reads = replay_writes = replay_failed = 0;
+    replay_set(vector->before);
+    replay_handlers[vector->handler].call();
+    if (!replay_failed && replay_reads != vector->reads) {
+        replay_mismatch("number of hardware reads", replay_reads, vector->reads);
     }
-    if (!has_failed && write_count != vector->writes) {
-        mismatch("number of outputs", write_count, vector->writes);
+    if (!replay_failed && replay_writes != vector->writes) {
+        replay_mismatch("number of replay_outputs", replay_writes, vector->writes);
     }
-    compare_statics(vector->after);
-    return !has_failed;
+    replay_compare(vector->after);
+    return !replay_failed;
 }
 """
 
 _FILE: Final = """\
-static int index_of(const char *name, size_t length)
+static int replay_port(const char *name, size_t length)
 {
     int n;
-    for (n = 0; n < OUTPUTS; n++) {
-        if (strlen(outputs[n]) == length && strncmp(outputs[n], name, length) == 0) {
+    for (n = 0; n < REPLAY_OUTPUTS; n++) {
+        if (strlen(replay_outputs[n]) == length && strncmp(replay_outputs[n], name, length) == 0) {
             return n;
         }
     }
     return -1;
 }
 
-static int parse_inputs(struct vector *vector, char *text)
+static int replay_parse_inputs(struct vector *vector, char *text)
 {
     char *end;
     for (vector->reads = 0; *text != '\\0'; vector->reads++) {
-        if (vector->reads >= ACCESSES) {
+        if (vector->reads >= REPLAY_ACCESSES) {
             return 0;
         }
         vector->inputs[vector->reads] = strtoll(text, &end, 10);
@@ -145,15 +145,15 @@ static int parse_inputs(struct vector *vector, char *text)
     return 1;
 }
 
-static int parse_outputs(struct vector *vector, char *text)
+static int replay_parse_outputs(struct vector *vector, char *text)
 {
     char *end;
     for (vector->writes = 0; *text != '\\0'; vector->writes++) {
         char *sign = strchr(text, '=');
-        if (sign == NULL || vector->writes >= ACCESSES) {
+        if (sign == NULL || vector->writes >= REPLAY_ACCESSES) {
             return 0;
         }
-        vector->ports[vector->writes] = index_of(text, (size_t)(sign - text));
+        vector->ports[vector->writes] = replay_port(text, (size_t)(sign - text));
         vector->values[vector->writes] = strtoll(sign + 1, &end, 10);
         if (end == sign + 1 || vector->ports[vector->writes] < 0) {
             return 0;
@@ -163,15 +163,15 @@ static int parse_outputs(struct vector *vector, char *text)
     return 1;
 }
 
-static int parse_statics(struct cell *cells, char **fields)
+static int replay_parse_statics(struct cell *replay_cells, char **fields)
 {
     char *end = NULL;
     int n;
-    for (n = 0; n < COLUMNS; n++) {
-        if (is_real[n]) {
-            cells[n].real = strtod(fields[n], &end);
+    for (n = 0; n < REPLAY_COLUMNS; n++) {
+        if (replay_is_real[n]) {
+            replay_cells[n].real = strtod(fields[n], &end);
         } else {
-            cells[n].whole = strtoll(fields[n], &end, 10);
+            replay_cells[n].whole = strtoll(fields[n], &end, 10);
         }
         if (end == fields[n] || *end != '\\0') {
             return 0;
@@ -180,12 +180,12 @@ static int parse_statics(struct cell *cells, char **fields)
     return 1;
 }
 
-static int parse(struct vector *vector, char *line)
+static int replay_parse(struct vector *vector, char *line)
 {
-    char *fields[2 * COLUMNS + 3];
+    char *fields[2 * REPLAY_COLUMNS + 3];
     int count = 0;
     line[strcspn(line, "\\r\\n")] = '\\0';
-    while (line != NULL && count < 2 * COLUMNS + 3) {
+    while (line != NULL && count < 2 * REPLAY_COLUMNS + 3) {
         char *comma = strchr(line, ',');
         fields[count++] = line;
         if (comma != NULL) {
@@ -194,20 +194,22 @@ static int parse(struct vector *vector, char *line)
         }
         line = comma;
     }
-    if (line != NULL || count != 2 * COLUMNS + 3) {
+    if (line != NULL || count != 2 * REPLAY_COLUMNS + 3) {
         return 0;
     }
-    for (vector->handler = 0; strcmp(handlers[vector->handler].name, fields[0]) != 0;) {
-        if (++vector->handler >= HANDLERS) {
+    for (vector->handler = 0; strcmp(replay_handlers[vector->handler].name, fields[0]) != 0;) {
+        if (++vector->handler >= REPLAY_HANDLERS) {
             return 0;
         }
     }
-    return parse_statics(vector->before, fields + 1) && parse_inputs(vector, fields[COLUMNS + 1]) &&
-           parse_outputs(vector, fields[COLUMNS + 2]) && parse_statics(vector->after, fields + COLUMNS + 3);
+    return replay_parse_statics(vector->before, fields + 1) &&
+           replay_parse_inputs(vector, fields[REPLAY_COLUMNS + 1]) &&
+           replay_parse_outputs(vector, fields[REPLAY_COLUMNS + 2]) &&
+           replay_parse_statics(vector->after, fields + REPLAY_COLUMNS + 3);
 }
 
 /* FILE, or vectors.csv beside this source, or in the working folder */
-static FILE *open_vectors(int count, char **words)
+static FILE *replay_open(int count, char **words)
 {
     static const char source[] = __FILE__;
     static char path[sizeof source + 16];
@@ -226,24 +228,24 @@ static FILE *open_vectors(int count, char **words)
 
 int main(int count, char **words)
 {
-    static char line[LINE];
+    static char line[REPLAY_LINE];
     static struct vector vector;
     unsigned long replayed = 0;
-    FILE *file = open_vectors(count, words);
+    FILE *file = replay_open(count, words);
     if (file == NULL) {
         fprintf(stderr, "vectors.csv cannot be opened; give its path\\n");
         return 2;
     }
-    while (fgets(line, LINE, file) != NULL) {
-        line_number++;
+    while (fgets(line, REPLAY_LINE, file) != NULL) {
+        replay_line++;
         if (line[0] == '#' || strncmp(line, "handler,", 8) == 0) {
             continue;
         }
-        if (!parse(&vector, line)) {
-            fprintf(stderr, "line %lu is no vector of this law\\n", line_number);
+        if (!replay_parse(&vector, line)) {
+            fprintf(stderr, "line %lu is no vector of this law\\n", replay_line);
             return 2;
         }
-        if (!replay(&vector)) {
+        if (!replay_vector(&vector)) {
             return 1;
         }
         replayed++;
@@ -271,12 +273,12 @@ def _tables(program: Program) -> str:
     kinds, (_, written) = static_kinds(program), used_ports(program)
     accesses = random_inputs_shape(program, 0)[1]
     sizes = {
-        "HANDLERS": len(program.handlers),
-        "OUTPUTS": len(written),
-        "COLUMNS": len(kinds),
-        "STATICS": max(1, len(kinds)),
-        "ACCESSES": accesses,
-        "LINE": 256 + 64 * (len(kinds) + accesses),
+        "REPLAY_HANDLERS": len(program.handlers),
+        "REPLAY_OUTPUTS": len(written),
+        "REPLAY_COLUMNS": len(kinds),
+        "REPLAY_STATICS": max(1, len(kinds)),
+        "REPLAY_ACCESSES": accesses,
+        "REPLAY_LINE": 256 + 64 * (len(kinds) + accesses),
     }
     calls = "".join(f'    {{"{name}", replayed_{name}}},\n' for name in program.handlers)
     names = "".join(f'    "{function_of(port.name)}",\n' for port in written)
@@ -284,9 +286,10 @@ def _tables(program: Program) -> str:
     return "".join(
         [
             *(f"#define {name} {value}\n" for name, value in sizes.items()),
-            "\nstatic const struct {\n    const char *name;\n    void (*call)(void);\n} handlers[] = {\n",
-            f"{calls}}};\nstatic const char *const outputs[] = {{\n{names or '    NULL,' + chr(10)}}};\n",
-            f"static const char is_real[STATICS] = {{{flags}}};\n",
+            "\nstatic const struct {\n    const char *name;\n    void (*call)(void);\n}",
+            f" replay_handlers[] = {{\n{calls}}};\n",
+            f"static const char *const replay_outputs[] = {{\n{names or '    NULL,' + chr(10)}}};\n",
+            f"static const char replay_is_real[REPLAY_STATICS] = {{{flags}}};\n",
         ]
     )
 
@@ -296,19 +299,19 @@ def _hardware(program: Program) -> str:
     lines: list[str] = []
     for port in read:
         own = port_type(port, program)
-        lines.append(f"{own} {function_of(port.name)}(void)\n{{\n    return ({own})answer();\n}}\n")
+        lines.append(f"{own} {function_of(port.name)}(void)\n{{\n    return ({own})replay_answer();\n}}\n")
     for index, port in enumerate(written):
         head = f"void {function_of(port.name)}({port_type(port, program)} value)"
-        lines.append(f"{head}\n{{\n    offer({index}, (long long)value);\n}}\n")
+        lines.append(f"{head}\n{{\n    replay_offer({index}, (long long)value);\n}}\n")
     return "\n".join(lines)
 
 
 def _statics(program: Program) -> str:
     setting, comparing = zip(*_static_lines(program), strict=True) if program.statics else ((), ())
-    unused = "" if program.statics else "    (void)cells;\n"
+    unused = "" if program.statics else "    (void)replay_cells;\n"
     return (
-        f"static void set_statics(const struct cell *cells)\n{{\n{unused}{''.join(setting)}}}\n\n"
-        f"static void compare_statics(const struct cell *cells)\n{{\n{unused}{''.join(comparing)}}}\n"
+        f"static void replay_set(const struct cell *replay_cells)\n{{\n{unused}{''.join(setting)}}}\n\n"
+        f"static void replay_compare(const struct cell *replay_cells)\n{{\n{unused}{''.join(comparing)}}}\n"
     )
 
 
@@ -318,6 +321,6 @@ def _static_lines(program: Program) -> Iterator[tuple[str, str]]:
         kind = MACHINE_KINDS[program.slot_kinds[slot]]
         word, wide = ("real", "double") if kind.is_float else ("whole", "long long")
         yield (
-            f"    {names[slot]} = ({c_type(kind)})cells[{column}].{word};\n",
-            f'    compare_{word}("{name}", ({wide}){names[slot]}, cells[{column}].{word});\n',
+            f"    {names[slot]} = ({c_type(kind)})replay_cells[{column}].{word};\n",
+            f'    replay_{word}("{name}", ({wide}){names[slot]}, replay_cells[{column}].{word});\n',
         )

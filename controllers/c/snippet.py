@@ -49,7 +49,7 @@ def c_vector(program: Program, handler: str, state: Mapping[str, float], inputs:
             _row("writes", "values", calls.values[0, :written]),
             f"        .ports = {{{', '.join(map(str, ports)) or '0'}}},\n",
             _cells("after", names, kinds, calls.after[0], calls.after_real[0]),
-            "    };\n    return replay(&vector) ? 0 : 1;\n}\n",
+            "    };\n    return replay_vector(&vector) ? 0 : 1;\n}\n",
         ]
     )
 

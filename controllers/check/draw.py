@@ -50,7 +50,7 @@ class Drawer:
 
     def draw(self) -> Choices:
         """The next choices."""
-        if self._kept and self._random.random() < 0.6:
+        if self._kept and self._random.random() < 0.4:
             return self._varied(self._random.choice(self._kept))
         start, rows = self._start(), []
         last = self._ticks(0)
@@ -105,7 +105,7 @@ class Drawer:
             return (number, ticks, *self._poke())
         if kind == EDGES and draw.random() < 0.6:
             bend = draw.choice((-1, 1)) * self._log_uniform(self._space.most_change)
-            return number, ticks, self._count(), bend if draw.random() < 0.6 else 0
+            return number, ticks, self._count(), bend if draw.random() < 0.85 else 0
         return number, ticks, 1, 0
 
     def _count(self) -> int:

@@ -10,8 +10,8 @@ from controllers.check.relations import Wrong
 from controllers.check.scenario import Scenario
 from controllers.check.space import Space
 from controllers.check.subject import HALL, STEP, Subject
-from controllers.opcodes import IN
-from controllers.ports import IN_CAPTURED, IN_COMMAND_RPM, IN_TIMER
+from controllers.opcodes import AND, IN
+from controllers.ports import IN_CAPTURED, IN_COMMAND_RPM, IN_HALL, IN_TIMER
 from controllers.program import Program
 
 Reason = str
@@ -28,8 +28,18 @@ def _reads(program: Program, port: int) -> bool:
     return any(int(row[0]) == IN and int(row[5]) == port for row in program.code)
 
 
+def _reads_hall_code(program: Program) -> bool:
+    """Whether more than one bit of the Hall level is used: the code of several sensors."""
+    code = program.code.tolist()
+    levels = {row[2] for row in code if row[0] == IN and row[5] == IN_HALL}
+    masked = [row for row in code if row[0] == AND and levels & {row[3], row[4]}]
+    return any(int(program.ints[slot]) > 1 for row in masked for slot in row[3:5] if slot not in levels)
+
+
 def times_edges(subject: Subject) -> Reason:
-    """Laws that read when the Hall edge came."""
+    """Laws that read when the Hall edge of one sensor came."""
+    if _reads_hall_code(subject.program):
+        return "several Hall sensors are read, the bench has one"
     if HALL in subject.program.handlers and _reads(subject.program, IN_CAPTURED):
         return ""
     return "no Hall edge is timed"
@@ -46,7 +56,7 @@ def reads_timer(subject: Subject) -> Reason:
 def controls_speed(subject: Subject) -> Reason:
     """Laws that time the Hall edge and read the command."""
     if reason := times_edges(subject):
-        return f"the speed is not measured: {reason}"
+        return reason
     return "" if _reads(subject.program, IN_COMMAND_RPM) else "no command is read"
 
 

@@ -40,26 +40,29 @@ class _Known(ExampleDatabase):
 
 
 def short_tails(space: Space, choices: Choices) -> Iterable[Choices]:
-    """The last one, two, three ... edges and other events of a scenario, runs of edges taken apart: what a
-    shrinker that changes one number at a time cannot get to."""
+    """The last one, two, three ... edges and other events of a scenario, runs of edges taken apart, with the
+    timer at 0 at reset where that does: what a shrinker that changes one number at a time cannot get to."""
     start, command, rows = choices
-    single: list[Event] = []
-    for number, ticks, count, change in rows:
-        repeats = min(count, MOST_EDGES) if space.kinds[number] == EDGES and count > 1 else 1
-        bend = min(max(change, -space.most_change), space.most_change)
-        single += [
-            (
-                number,
-                max(ticks + n * bend, space.shortest_ticks),
-                1 if repeats > 1 else count,
-                0 if repeats > 1 else change,
-            )
-            for n in range(repeats)
-        ]
+    single = [one for row in rows for one in _apart(space, row)]
     for length in range(1, min(len(single), space.most_events) + 1):
         for end in range(length, len(single) + 1) if length == 1 else (len(single),):
-            yield 0, 0, tuple(single[end - length : end])
-            yield start, command, tuple(single[end - length : end])
+            tail = tuple(single[end - length : end])
+            number, ticks, count, change = tail[0]
+            later = (number, (ticks + start) % space.hardware.timer_range, count, change)
+            yield 0, 0, tail
+            yield 0, command, (later, *tail[1:])
+            yield start, command, tail
+
+
+def _apart(space: Space, row: Event) -> list[Event]:
+    """A run of edges as single ones; a wait beyond the longest is what the timer makes of it."""
+    number, ticks, count, change = row
+    if space.kinds[number] != EDGES or count < 2:
+        return [row]
+    bend = min(max(change, -space.most_change), space.most_change)
+    waits = (max(ticks + n * bend, space.shortest_ticks) for n in range(min(count, MOST_EDGES)))
+    wrap = space.hardware.timer_range
+    return [(number, wait if wait <= space.longest_ticks else wait % wrap, 1, 0) for wait in waits]
 
 
 def smallest(
@@ -81,7 +84,7 @@ def smallest(
     if first is not None:
         tails = short_tails(space, first) if space.make is None else ()
         first = next((tail for tail in tails if fails(space.scenario(tail))), first)
-    last: list[Scenario] = []
+    last: list[Choices] = []
 
     # in this order: `seed` would take the database away
     @settings(
@@ -93,14 +96,16 @@ def smallest(
         report_multiple_bugs=False,
     )
     @seed(seed_number)
-    @given(space.scenarios())
-    def search(scenario: Scenario) -> None:
-        if fails(scenario):
-            last[:] = [scenario]
+    @given(space.strategy())
+    def search(choices: Choices) -> None:
+        if fails(space.scenario(choices)):
+            last[:] = [choices]
             raise _Fails
 
     try:
         search()
     except _Fails:
-        return last[0]
+        if first is None:  # found by hypothesis itself: taken apart and shrunk again
+            return smallest(space, fails, last[0], seed_number, own_examples)
+        return space.scenario(last[0])
     return None

@@ -29,15 +29,21 @@ class DutyPi(HallTimed):
         return self.start_duty
 
     def on_control_tick(self) -> None:
-        if self.turns < self.START_TURNS:
+        period = self.known_period()
+        if period == 0:
             self.begin(self.start_duty)
         else:
-            self.control(self.speed_rpm())
+            self.control(self.speed_rpm(period))
 
-    def speed_rpm(self) -> u16:
+    def known_period(self) -> ticks:
         with hw.masked():
             period = self.period
-        return sat(u16, hw.rpm_ticks // u32(max(period, ticks(1))))
+            if self.turns < self.START_TURNS:
+                period = ticks(0)
+        return period
+
+    def speed_rpm(self, period: ticks) -> u16:
+        return sat(u16, hw.rpm_ticks // u32(period))
 
     def begin(self, duty: u16) -> None:
         self.integral = number(duty) * 256

@@ -42,6 +42,11 @@ class DutyPiThree(DutyPi):
         self.watch()
         self.place()
 
+    def known_period(self) -> ticks:
+        with hw.masked():
+            period = self.period
+        return period
+
     def place(self) -> None:
         step = self.STEP_OF_CODE[hw.hall() & 7]
         if step < self.TURN:
@@ -49,11 +54,13 @@ class DutyPiThree(DutyPi):
             self.step = step
 
     def measure(self, edge: ticks) -> None:
-        if self.edges < self.TURN:
-            self.edges += 1
-        else:
-            self.period = wrap_sub(edge, self.edge_at[self.step])
+        period = wrap_sub(edge, self.edge_at[self.step])
         self.edge_at[self.step] = edge
+        with hw.masked():
+            if self.edges < self.TURN:
+                self.edges += 1
+            else:
+                self.period = period
 
     def watch(self) -> None:
         self.period = 0

@@ -11,7 +11,7 @@ The start is that of the other laws with one sensor; after it the field is let g
 """
 
 from controllers.bases.hall_timed import HallTimed
-from controllers.dialect import const, hw, number, param, sat, ticks, u8, u32, var, wrap_sub
+from controllers.dialect import const, hw, number, param, sat, sat_add, ticks, u8, u32, var, wrap_sub
 
 
 class FreeTrim(HallTimed):
@@ -41,17 +41,18 @@ class FreeTrim(HallTimed):
         period = wrap_sub(edge, self.last_edge)
         with hw.masked():
             room = self.room
+            step_ticks = self.step_ticks
             self.room = hw.timer_top
             self.steps_since_edge = 0
         self.last_edge = edge
-        if room >= self.step_ticks and period > 0:
+        if room >= step_ticks and period > 0:
             self.nudge_step_time(hw.rpm_ticks // u32(period))
 
     def nudge_step_time(self, speed_rpm: u32) -> None:
         if speed_rpm < u32(hw.command_rpm()):
             self.step_time = max(self.step_time - self.nudge, number(max(self.catch_up, ticks(1))))
         else:
-            self.step_time = min(self.step_time + self.nudge, number(hw.timer_top >> 1))
+            self.step_time = min(sat_add(self.step_time, self.nudge), number(hw.timer_top >> 1))
         found = self.within_timer(sat(ticks, self.step_time))
         with hw.masked():
             self.step_ticks = found

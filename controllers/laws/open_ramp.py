@@ -10,7 +10,7 @@ the rotor falls out of step and nothing here notices it.
 """
 
 from controllers.bases.stepper import Stepper
-from controllers.dialect import hw, number, param, sat, ticks, u16, u32, var
+from controllers.dialect import hw, number, param, sat, sat_add, ticks, u16, u32, var
 
 
 class OpenRamp(Stepper):
@@ -49,7 +49,7 @@ class OpenRamp(Stepper):
         if self.step_time > self.goal:
             self.step_time = max(self.step_time - self.trim, self.goal)
         else:
-            self.step_time = min(self.step_time + self.trim, self.goal)
+            self.step_time = min(sat_add(self.step_time, self.trim), self.goal)
         self.step_ticks = self.within_timer(sat(ticks, self.step_time))
 
     def find_goal(self) -> None:

@@ -41,10 +41,11 @@ class TrimThenDuty(DutyPi):
 
     def on_control_tick(self) -> None:
         self.mode = self.TRIM
-        if self.turns < self.START_TURNS:
+        period = self.known_period()
+        if period == 0:
             self.begin(self.start_duty)
         else:
-            self.hand_over(self.speed_rpm())
+            self.hand_over(self.speed_rpm(period))
 
     def hand_over(self, speed_rpm: u16) -> None:
         if sat_add(speed_rpm, self.handover) < hw.command_rpm():

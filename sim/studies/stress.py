@@ -24,8 +24,12 @@ SPIN_UPS: Final = 300
 """Spin-ups of one search, before shrinking."""
 PARTS: Final = 100
 """A stress is drawn in hundredths of its largest size."""
-LONGEST_S: Final = 1.5
+LONGEST_S: Final = 2.0
 """Length of a spin-up, or the design's own where that is shorter."""
+BRAKE_STALLS: Final = 1.5
+"""Of the torque at rest; above 1 the rotor stops if the brake lasts long enough."""
+BRAKE_S: Final = 0.2
+MOST_GLITCHES_PER_S: Final = 100.0
 AT_SPEED: Final = 0.5
 """From this part of the commanded speed on a motor counts as running."""
 LOST: Final = 0.5
@@ -61,6 +65,20 @@ def _command_step(design: Design, part: float) -> Mapping[str, Override]:
     return {"command.speed_rpm": None, "command.steps": steps}
 
 
+def _stall_torque_Nm(design: Design) -> float:
+    """Torque at rest and full supply, two phases in series: 2 ke V / (2 R)."""
+    ohm = design.motor.phase_resistance_ohm + design.drive.switch_on_resistance_ohm
+    return design.motor.ke_V_s_per_rad * design.drive.supply_V / ohm
+
+
+def _brake(design: Design, part: float) -> Mapping[str, Override]:
+    """From a third of the run on, for BRAKE_S, a brake of up to one and a half times the stall torque, which
+    stops the rotor; the rest of the run is there to start again."""
+    torque_Nm, at_s = BRAKE_STALLS * part * _stall_torque_Nm(design), _length_s(design) / 3
+    steps = [{"at_s": at_s, "torque_Nm": torque_Nm}, {"at_s": at_s + BRAKE_S, "torque_Nm": 0.0}]
+    return {"load.torque_steps": steps}
+
+
 STRESSES: Final = (
     Stress("start angle", lambda _, part: {"motor.start_angle_deg": 360.0 * part},
            lambda part: f"the rotor starts at {360 * part:.0f} degrees"),
@@ -70,9 +88,16 @@ STRESSES: Final = (
            lambda part: f"{part:.2f} times the rotor's inertia in addition"),
     Stress("supply", lambda _, part: {"drive.supply_V": f"x{1.0 - 0.3 * part:.6g}"},
            lambda part: f"{1 - 0.3 * part:.2f} times the supply voltage"),
+    Stress("soft supply", lambda design, part: {"drive.supply_resistance_ohm":
+           design.drive.supply_resistance_ohm + design.motor.phase_resistance_ohm * part},
+           lambda part: f"{part:.2f} times a phase's resistance more in the supply"),
     Stress("Hall place", lambda design, part: {"hall.placement_error_deg":
            min(60.0, design.hall.placement_error_deg + 15.0 * part)},
            lambda part: f"the Hall sensor {15 * part:.1f} degrees late"),
+    Stress("brake", _brake,
+           lambda part: f"a brake of {BRAKE_STALLS * part:.2f} stall torques for {BRAKE_S:g} s"),
+    Stress("spikes", lambda _, part: {"hall.glitches_per_s": MOST_GLITCHES_PER_S * part},
+           lambda part: f"{MOST_GLITCHES_PER_S * part:.0f} false pulses a second of the Hall sensor"),
     Stress("command", _command_step, lambda part: f"the command falls to {1 - 0.5 * part:.2f} half way"),
 )  # fmt: skip
 

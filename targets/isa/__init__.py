@@ -9,10 +9,11 @@ from targets.isa.compiler import CORES, compile_c, compiler_version, toolchain_o
 from targets.isa.image import read_image
 from targets.isa.machine import CallResult, Machine
 from targets.isa.timing import PIPELINES, Pipeline
+from targets.isa.values import signature_of
 
 __all__ = [
     "CORES", "PIPELINES", "CallResult", "Machine", "Pipeline", "compile_c", "compiler_version", "load",
-    "toolchain_of",
+    "signature_of", "toolchain_of",
 ]  # fmt: skip
 
 

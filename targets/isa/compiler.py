@@ -132,7 +132,7 @@ def _written(sources: Mapping[str, str] | Sequence[Path], folder: Path) -> list[
 
 def _stub_text(stubs: Mapping[str, str]) -> str:
     """Bodies that the compiler must keep; what they return is whatever the registers hold."""
-    bodies = "".join(f"{declaration} {{ {_KEPT} }}\n" for declaration in stubs.values())
+    bodies = "".join(f"{declaration.rstrip('; ')} {{ {_KEPT} }}\n" for declaration in stubs.values())
     return f'#include <stdint.h>\n#pragma GCC diagnostic ignored "-Wreturn-type"\n{bodies}'
 
 
@@ -152,6 +152,13 @@ def _found(core: str) -> str:
 def _run(command: list[str]) -> str:
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     if done.returncode:
-        found = next(iter(done.stderr.strip().splitlines()), f"status {done.returncode}")
-        raise InputError([Fault(command[-1], "the compiler must accept it", found, "correct the source")])
+        raise InputError([_fault_of(command[0], done.stderr)])
     return done.stdout
+
+
+def _fault_of(compiler: str, messages: str) -> Fault:
+    """The first error among the messages of the compiler or the linker."""
+    lines = messages.strip().splitlines()
+    errors = (line for line in lines if "error" in line or "undefined reference" in line)
+    found = next(errors, lines[0] if lines else "no message")
+    return Fault(Path(compiler).name, "the compiler must accept the program", found, "correct the source")

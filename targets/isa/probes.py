@@ -17,11 +17,8 @@ from targets.isa.operands import (
     tuples,
     within,
 )
+from targets.isa.values import C_TYPES
 
-C_TYPES: Final = {
-    "u8": "uint8_t", "i8": "int8_t", "u16": "uint16_t", "i16": "int16_t", "u32": "uint32_t", "i32": "int32_t",
-    "u64": "uint64_t", "i64": "int64_t", "f32": "float", "f64": "double",
-}  # fmt: skip
 TABLE_LENGTH: Final = 12
 IDENTITY: Final = "identity"
 
@@ -99,25 +96,23 @@ def _branch(key: str, kind: str, operator: str) -> Probe:
 
 
 def _saturating_probes(kind: str) -> Iterator[Probe]:
-    """Portable C99 for saturation; the wide kind of `saturate` has twice the width."""
+    """Saturation in the C that `controllers.c` exports; the wide kind of `saturate` has twice the width."""
     c_type, bits = C_TYPES[kind], int(kind[1:])
-    signature = f"{kind} {kind} -> {kind}"
-    wide = f"i{2 * bits}"
+    signature, wide = f"{kind} {kind} -> {kind}", f"i{2 * bits}"
     if kind.startswith("u"):
-        top = f"({c_type})-1"
-        yield Probe(f"{kind}_sat_add", signature, f"{c_type} s = a + b; return s < a ? {top} : s;")
+        low, high = "0", f"({c_type})-1"
+        yield Probe(f"{kind}_sat_add", signature, f"{c_type} s = a + b; return s < a ? {high} : s;")
         yield Probe(f"{kind}_sat_sub", signature, "return a < b ? 0 : a - b;")
-        text = f"return a < 0 ? 0 : a > {2**bits - 1} ? {2**bits - 1} : a;"
     else:
-        unsigned, top, bottom = C_TYPES[f"u{bits}"], f"INT{bits}_MAX", f"INT{bits}_MIN"
-        for word, operator, outside in (
-            ("add", "+", "(a ^ s) & (b ^ s)"),
-            ("sub", "-", "(a ^ b) & (a ^ s)"),
+        low, high = f"INT{bits}_MIN", f"INT{bits}_MAX"
+        for word, sign, positive, negative in (
+            ("add", "+", f"a > {high} - b ? {high}", f"a < {low} - b ? {low}"),
+            ("sub", "-", f"a < {low} + b ? {low}", f"a > {high} + b ? {high}"),
         ):
-            sum_text = f"{c_type} s = ({c_type})(({unsigned})a {operator} ({unsigned})b);"
-            clamp = f"if (({outside}) < 0) s = a < 0 ? {bottom} : {top}; return s;"
-            yield Probe(f"{kind}_sat_{word}", signature, f"{sum_text} {clamp}")
-        text = f"return a < {bottom} ? {bottom} : a > {top} ? {top} : a;"
+            result = f"({c_type})(a {sign} b)"
+            text = f"if (b >= 0) return {positive} : {result}; return {negative} : {result};"
+            yield Probe(f"{kind}_sat_{word}", signature, text)
+    text = f"if (a > {high}) return {high}; if (a < {low}) return {low}; return ({c_type})a;"
     yield Probe(f"{kind}_saturate", f"{wide} -> {kind}", text)
 
 

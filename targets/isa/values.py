@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import struct
 from dataclasses import dataclass
 from typing import Final
@@ -9,6 +10,12 @@ from typing import Final
 KIND_BYTES: Final = {
     "u8": 1, "i8": 1, "u16": 2, "i16": 2, "u32": 4, "i32": 4, "u64": 8, "i64": 8, "f32": 4, "f64": 8,
 }  # fmt: skip
+C_TYPES: Final = {
+    "u8": "uint8_t", "i8": "int8_t", "u16": "uint16_t", "i16": "int16_t", "u32": "uint32_t", "i32": "int32_t",
+    "u64": "uint64_t", "i64": "int64_t", "f32": "float", "f64": "double",
+}  # fmt: skip
+_KINDS: Final = {c_type: kind for kind, c_type in C_TYPES.items()}
+_DECLARATION: Final = re.compile(r"(\w+)\s+(\w+)\s*\(([\w\s,]*)\)\s*;?")
 _FLOAT_FORMATS: Final = {4: ("<f", "<I"), 8: ("<d", "<Q")}
 
 Value = int | float
@@ -33,6 +40,20 @@ def parse_signature(text: str) -> Signature:
     if unknown or not arrow or len(results.split()) > 1:
         raise ValueError(f"a signature is written as 'u16 i32 -> f32', found {text!r}")
     return Signature(tuple(arguments.split()), next(iter(results.split()), None))
+
+
+def signature_of(declaration: str) -> tuple[str, str]:
+    """(name, signature) of a C declaration: "uint16_t hw_timer(void)" -> ("hw_timer", "-> u16").
+
+    Raises ValueError where it is none, or holds another type than void and those of C_TYPES.
+    """
+    found = _DECLARATION.fullmatch(declaration.strip())
+    arguments = [] if found is None or found[3].strip() in ("", "void") else found[3].split(",")
+    types = [argument.split()[0] for argument in arguments]
+    if found is None or any(name not in _KINDS for name in types) or found[1] not in (*_KINDS, "void"):
+        raise ValueError(f"a declaration is written as 'uint16_t hw_timer(void)', found {declaration!r}")
+    signature = f"{' '.join(_KINDS[name] for name in types)} -> {_KINDS.get(found[1], '')}"
+    return found[2], signature.strip()
 
 
 def to_bits(value: Value, kind: str, size_bytes: int) -> int:

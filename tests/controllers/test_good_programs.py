@@ -177,7 +177,7 @@ MORE = (
     ("self.s = self.clip(self.s, 255)", {"s": -255}),
     ("self.s = self.clip(200, 255) + self.clip(400, 255)", {"s": 455}),
     ("if self.clip(self.s, 9) == -9 and self.twice(2) > 3:\n    self.a = 1", {"a": 1}),
-    ("self.put(1, 8)\nself.put(4, 8)\nself.a = self.sum()", {"a": 23, "v[1]": 8}),
+    ("self.put(1, 8)\nat = u8(4)\nself.put(at, 8)\nself.a = self.sum()", {"a": 23, "v[1]": 8}),
     ("x = self.twice(3)\nself.a = self.twice(x) + x", {"a": 18}),
     ("for j in range(3):\n    self.a = self.twice(self.a) + j", {"a": 4}),
     ("with hw.masked():\n    self.a = self.twice(4)\nself.b = 1", {"a": 8, "b": 1}),
@@ -209,7 +209,7 @@ MORE = (
     ("self.c = wrap(i8, u16(200))", {"c": -56}),
     ("self.big = wrap(u64, self.neg)", {"big": -9223372036854775808}),  # stored as the bit pattern
     ("self.r = wrap(u32, self.big)", {"r": 4294967295}),
-    ("self.w = wrap(i32, self.w)", {"w": -2000000000}),
+    ("self.w = wrap(i32, self.w) + 1", {"w": -1999999999}),
     ("self.big = mul_wide(self.r, self.r)", {"big": 16 * 10**18 - 2**64}),
     ("self.low = mul_wide(self.w, self.w)", {"low": 4 * 10**18}),
     ("self.a = mul_wide(self.b, 200)", {"a": 40000}),

@@ -13,6 +13,7 @@ from sim.run.simulate import Recording, simulate
 from sim.studies.checks import design_to_check
 from sim.studies.stress import STRESSES, overrides_of, read_spin, stress
 
+AIR_SAMPLER = Path(__file__).resolve().parents[2] / "scenarios" / "air_sampler.toml"
 LAWS = Path(__file__).resolve().parents[1] / "controllers" / "check" / "laws"
 ROWS = 200
 UP = np.minimum(np.linspace(0, 2000, ROWS), 1000.0)
@@ -83,18 +84,19 @@ def test_a_given_firmware_gives_the_same_run_as_one_that_is_built() -> None:
 
 
 def test_a_blind_ramp_loses_synchronism_and_the_stress_shows_it_again() -> None:
-    base = design("blind_ramp.py")
+    short = {"command.duration_s": 0.5, "require.within_s": 0.5}
+    base = apply_overrides(design("blind_ramp.py"), short)
     firmware = build_firmware(base)
-    found = stress(base, firmware, seed=1)
+    found = stress(base, firmware, seed=1, share=0.2)
     assert not found.holds
     assert "did not come back" in found.found
     again = read_spin(simulate(apply_overrides(base, found.overrides), firmware=firmware))
     assert again.is_lost
-    assert stress(base, firmware, seed=1) == found
+    assert stress(base, firmware, seed=1, share=0.2) == found
 
 
 def test_a_law_that_follows_its_rotor_keeps_synchronism() -> None:
-    base = design("steady.py", 5000.0)
-    found = stress(base, build_firmware(base), seed=1, share=0.2)
+    base = design_to_check("duty_pi", target="m0", prescaler=64, scenario=AIR_SAMPLER)
+    found = stress(base, build_firmware(base), seed=1, share=0.1)
     assert (found.holds, found.reason) == (True, "")
     assert found.spin_ups > 0

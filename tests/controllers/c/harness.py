@@ -37,18 +37,18 @@ long long batch(long long rows, const long long *handler, const long long *befor
         v.handler = (int)handler[row];
         v.reads = (int)counts[2 * row];
         v.writes = (int)counts[2 * row + 1];
-        for (int n = 0; n < COLUMNS; n++) {
-            v.before[n].whole = before[row * COLUMNS + n];
-            v.before[n].real = before_real[row * COLUMNS + n];
-            v.after[n].whole = after[row * COLUMNS + n];
-            v.after[n].real = after_real[row * COLUMNS + n];
+        for (int n = 0; n < REPLAY_COLUMNS; n++) {
+            v.before[n].whole = before[row * REPLAY_COLUMNS + n];
+            v.before[n].real = before_real[row * REPLAY_COLUMNS + n];
+            v.after[n].whole = after[row * REPLAY_COLUMNS + n];
+            v.after[n].real = after_real[row * REPLAY_COLUMNS + n];
         }
-        for (int n = 0; n < ACCESSES; n++) {
-            v.inputs[n] = inputs[row * ACCESSES + n];
-            v.ports[n] = (int)ports[row * ACCESSES + n];
-            v.values[n] = values[row * ACCESSES + n];
+        for (int n = 0; n < REPLAY_ACCESSES; n++) {
+            v.inputs[n] = inputs[row * REPLAY_ACCESSES + n];
+            v.ports[n] = (int)ports[row * REPLAY_ACCESSES + n];
+            v.values[n] = values[row * REPLAY_ACCESSES + n];
         }
-        if (!replay(&v)) {
+        if (!replay_vector(&v)) {
             fflush(stdout);
             return row;
         }

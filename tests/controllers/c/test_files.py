@@ -195,6 +195,11 @@ class Odd(Law):
     _step = var(u8, 0)
     add_i16 = var(i16, 1)
     div = var(i16, 1)
+    now = var(u8, 0)
+    cells = var(u8, 0)
+    round = var(u8, 0)
+    LINE = var(u8, 0)
+    vector = var(u8, 0)
 
     def on_start(self) -> None:
         new_int = self.int  # a trap: */ int x; /* ??/
@@ -202,6 +207,7 @@ class Odd(Law):
         self.hw_timer = wrap_add(hw.timer(), 1)
         self.hw_hall = u16(hw.hall())
         self.länge = self._step
+        self.now = self.cells + self.round + self.LINE + self.vector
 '''
 
 

@@ -15,7 +15,7 @@ LAWS = Path(__file__).parent / "laws"
 CLOCK_Hz, ENTRY_CYCLES, EXIT_CYCLES = 48e6, 15, 12
 DUTY_TOP, CONTROL_S = 1000, 0.005
 MOTOR = Motor(lag_s=0.5, no_load_rpm=20_000.0, load=0.02)
-FEW, MANY = 5_000, 40_000
+FEW, MANY = 3_000, 20_000
 """Scenarios of the volume in normal tests; the command tries 100,000."""
 
 

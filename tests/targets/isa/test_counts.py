@@ -10,6 +10,7 @@ from targets.errors import InputError
 from targets.isa import PIPELINES, load
 from targets.isa.arm_timing import TIMINGS, division_cycles
 from targets.isa.avr_encoding import decode
+from targets.isa.riscv_timing import CLASSES, TWO_STAGE
 from targets.isa.timing import Cycles, TimingTable, fixed
 from tests.targets.isa.support import machine_of
 
@@ -140,3 +141,40 @@ def test_the_bounds_of_the_pipeline_enclose_the_nominal_one(core: str, tmp_path:
         fastest, slowest = (TIMINGS[core][bound][name] for bound in ("fastest", "slowest"))
         assert fastest.taken <= row.taken <= slowest.taken
         assert fastest.next <= row.next <= slowest.next
+
+
+RISCV_SOURCE = """
+#include <stdint.h>
+int32_t div32(int32_t a, int32_t b) { return a / b; }
+int64_t mul64(int64_t a, int64_t b) { return a * b; }
+int64_t div64(int64_t a, int64_t b) { return a / b; }
+float add32(float a, float b) { return a + b; }
+float quotient32(float a, float b) { return a / b; }
+double product64(double a, double b) { return a * b; }
+double quotient64(double a, double b) { return a / b; }
+"""
+# lowRISC Ibex, pipeline_details.rst: jumps 2, MULH 2 with the single-cycle multiplier, DIV 37.
+IBEX_ROWS = {"jump_register": fixed(2), "multiply_high": fixed(2), "divide": fixed(37)}
+
+
+@pytest.mark.parametrize("core", ["rv32imc", "rv32ec"])
+def test_the_risc_v_class_is_close_to_the_one_published_core_of_its_kind(
+    core: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = machine_of(RISCV_SOURCE, core, tmp_path).image.path
+    calls = {
+        "div32": (-123456, 789, "i32 i32 -> i32"), "mul64": (-123456789012, 34567, "i64 i64 -> i64"),
+        "div64": (-(10**15), 10**7, "i64 i64 -> i64"), "add32": (1.234, 5.678, "f32 f32 -> f32"),
+        "quotient32": (1.234, 5.678, "f32 f32 -> f32"), "product64": (1.234, 5.678, "f64 f64 -> f64"),
+        "quotient64": (1.234, 5.678, "f64 f64 -> f64"),
+    }  # fmt: skip
+
+    def count() -> list[int]:
+        machine = load(path, core)
+        return [machine.call(name, a, b, signature=text).cycles for name, (a, b, text) in calls.items()]
+
+    ours = count()
+    rows = {**TWO_STAGE.rows, **IBEX_ROWS}
+    monkeypatch.setattr("targets.isa.riscv.TWO_STAGE", TimingTable("Ibex", "see above", rows, CLASSES))
+    # 6 %: one division of 35 in place of 37; 2 cycles: return and high product of the short functions.
+    assert ours == pytest.approx(count(), rel=0.06, abs=2)

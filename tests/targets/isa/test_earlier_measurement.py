@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from targets.isa.operands import draw
-from targets.isa.probes import C_TYPES
+from targets.isa.values import C_TYPES
 from tests.targets.isa.support import TARGET_CORES, shared_machine
 
 ROWS = [

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 import pytest
 
 from targets.errors import InputError
-from targets.isa import CORES, compile_c, load
+from targets.isa import CORES, compile_c, load, signature_of
 from tests.targets.isa.support import TARGET_CORES, machine_of, skip_without_tools
 
 CONTROL_LAW = """
@@ -29,11 +30,12 @@ void on_hall_edge(void) {
 }
 void mix(void) { mixed = hw_mix(200, -7, -100000); }
 """
-STUBS = {
-    "hw_timer": "uint16_t hw_timer(void)",
-    "hw_set_compare": "void hw_set_compare(uint16_t value)",
-    "hw_mix": "int32_t hw_mix(uint8_t a, int16_t b, int32_t c)",
-}
+DECLARATIONS = (
+    "uint16_t hw_timer(void)",
+    "void hw_set_compare(uint16_t value);",
+    "int32_t hw_mix(uint8_t a, int16_t b, int32_t c)",
+)
+STUBS = {signature_of(declaration)[0]: declaration for declaration in DECLARATIONS}
 
 
 @pytest.mark.parametrize("core", TARGET_CORES)
@@ -164,12 +166,49 @@ def test_a_missing_compiler_names_its_packages(tmp_path: Path, monkeypatch: pyte
         compile_c({"f.c": "void f(void) {}"}, "avr5", tmp_path)
 
 
+@pytest.mark.parametrize(
+    ("core", "module"), [("avr5", "elftools.elf.elffile"), ("m0", "unicorn"), ("rv32ec", "capstone")]
+)
+def test_a_missing_extra_is_named(
+    core: str, module: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = machine_of("void f(void) {}", core, tmp_path).image.path
+    monkeypatch.setitem(sys.modules, module, None)
+    with pytest.raises(InputError, match=r"install it: pip install 'tickspin\[measure\]'"):
+        load(path, core)
+
+
 def test_an_error_of_the_compiler_is_one_line(tmp_path: Path) -> None:
     skip_without_tools("m0")
     with pytest.raises(InputError) as caught:
         compile_c({"f.c": "void f(void) { return g; }"}, "m0", tmp_path)
     assert "\n" not in str(caught.value)
     assert "f.c" in str(caught.value)
+
+
+def test_a_function_that_nobody_defines_is_named(tmp_path: Path) -> None:
+    skip_without_tools("m0")
+    with pytest.raises(InputError, match="undefined reference to `hw_timer'"):
+        compile_c({"law.c": CONTROL_LAW}, "m0", tmp_path, stubs={"hw_mix": STUBS["hw_mix"]})
+
+
+@pytest.mark.parametrize(
+    ("declaration", "name", "signature"),
+    [
+        ("uint16_t hw_timer(void)", "hw_timer", "-> u16"),
+        ("void hw_set_compare(uint16_t value);", "hw_set_compare", "u16 ->"),
+        ("float hw_mix(uint8_t a, int32_t, double c)", "hw_mix", "u8 i32 f64 -> f32"),
+        ("void f()", "f", "->"),
+    ],
+)
+def test_a_declaration_tells_the_signature(declaration: str, name: str, signature: str) -> None:
+    assert signature_of(declaration) == (name, signature)
+
+
+@pytest.mark.parametrize("declaration", ["hw_timer", "char *name(void)", "long f(void)", "void f(int a)"])
+def test_a_declaration_with_other_types_is_refused(declaration: str) -> None:
+    with pytest.raises(ValueError, match="a declaration is written as"):
+        signature_of(declaration)
 
 
 def test_a_file_that_is_no_program_is_an_error(tmp_path: Path) -> None:

@@ -13,8 +13,7 @@ from pathlib import Path
 import pytest
 
 from targets.isa.operands import draw
-from targets.isa.probes import C_TYPES
-from targets.isa.values import KIND_BYTES, from_bits, to_bits
+from targets.isa.values import C_TYPES, KIND_BYTES, from_bits, to_bits
 from tests.targets.isa.support import TARGET_CORES, shared_machine
 
 INTEGERS = [kind for kind in C_TYPES if not kind.startswith("f")]
