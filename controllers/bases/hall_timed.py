@@ -9,7 +9,9 @@ steps are timed.
 Run: each edge restarts the turn at step 0 and measures it; the five other steps follow at the step time that
 the law works out in `followed`. What counts as an edge:
 
-- not one that comes within half of the last period, which no rotor can do: a spike while the level is high;
+- not one that comes within three eighths of the last period, which no rotor can do: a spike while the level
+is
+  high (a limit of one half could hold on to twice the true period);
 - not one whose level is low again when it is served in time: a spike while the level is low.
 
 A period counts only when it fits the timer (the looks or steps made in it say so). Without an edge for
@@ -59,7 +61,7 @@ class HallTimed(Stepper):
             turns = self.turns
             step_ticks = self.step_ticks
             last_period = self.period
-        if turns == self.START_TURNS and room > 0 and period < last_period >> 1:
+        if turns == self.START_TURNS and room > 0 and period < (last_period >> 2) + (last_period >> 3):
             return
         if hw.hall() == 0 and wrap_sub(hw.timer(), edge) < step_ticks:
             return

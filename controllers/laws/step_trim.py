@@ -27,9 +27,9 @@ class StepTrim(HallTimed):
     def followed(self, period: ticks) -> ticks:
         # half a period, then a third: a 16-bit period fits every signed format of 16 integer bits
         step_time = number(period >> 1) / 3
+        nudge = -self.nudge
         if hw.rpm_ticks // u32(period) < u32(hw.command_rpm()):
-            self.trim = min(self.trim + self.nudge, self.most_lead)
+            nudge = self.nudge
             step_time -= number(period >> 6)  # the rotor gains speed: the next turn will be shorter
-        else:
-            self.trim = max(self.trim - self.nudge, -self.most_lag)
+        self.trim = min(max(self.trim + nudge, -self.most_lag), self.most_lead)
         return sat(ticks, step_time - self.trim)

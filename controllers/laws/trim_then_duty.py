@@ -35,7 +35,7 @@ class TrimThenDuty(DutyPi):
         if self.mode == self.DUTY:
             self.trim = 0
             return period // 6
-        self.trim = min(self.trim + self.nudge, self.most_lead)
+        self.trim = min(max(self.trim, number(0)) + self.nudge, self.most_lead)
         # half a period, then a third: a 16-bit period fits every signed format of 16 integer bits
         return sat(ticks, number(period >> 1) / 3 - self.trim)
 

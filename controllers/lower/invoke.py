@@ -56,7 +56,7 @@ def lower_value(scope: Scope, node: Invoke, typed: Typed, block: Block) -> Opera
         raise scope.source.refuse(
             node.at, "this helper has no value", node.method, "call it as a statement, or write -> kind"
         )
-    result = scope.types.resolve(scope.source, method.result)
+    result = scope.types.of_value(scope.source, method.result)
     if len(method.body) == 1 and isinstance(method.body[0], Return) and method.body[0].value is not None:
         return _lower_formula(scope, node, method, result, method.body[0].value, typed)
     slot = scope.emitter.temporary(result.kind)

@@ -91,6 +91,8 @@ BAD_FAMILIES = (
               "7:5", "a method is a handler or is called by one", "own"),
     BadFamily(LAW + "    goal = u16(3)\n", {"base": BASE}, "law.py", "7:12",
               "a class variable is declared", "u16(3)"),
+    BadFamily(LAW + "    def b(self) -> u16:\n        return 3\n", {"base": BASE}, "law.py", "7:5",
+              "b is a name of Base", "b"),
     BadFamily(LAW.replace("import Base", "import Bass").replace("(Base)", "(Bass)"), {"base": BASE}, "law.py",
               "5:1", "the class of base.py is Base", "Bass"),
     BadFamily("from controllers.bases.none import None_\n" + LAW, {"base": BASE}, "law.py", "1:1",

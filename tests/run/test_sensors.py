@@ -66,7 +66,7 @@ def test_the_capture_takes_the_edges_it_is_set_to(
 def test_with_three_sensors_the_start_is_not_blind(blower: Design, start_deg: float) -> None:
     changes: dict[str, Override] = {
         "firmware.law": "duty_pi_three", "hall.sensors": 3, "hall.edges": "both", "hall.jitter_s": 1e-6,
-        "motor.start_angle_deg": start_deg,
+        "motor.start_angle_deg": start_deg, "command.duration_s": 3.0,
     }  # fmt: skip
     metrics = measure(simulate(apply_overrides(blower, changes)))
     assert metrics.opposed_steps == 0

@@ -67,15 +67,15 @@ def test_a_turn_counts_only_where_it_fits_the_timer(law: str, looks: int, is_mea
 
 
 @pytest.mark.parametrize("law", ANCHORED)
-def test_an_edge_within_half_the_last_period_is_a_spike(law: str) -> None:
+def test_an_edge_within_three_eighths_of_the_last_period_is_a_spike(law: str) -> None:
     bench, edge = running(law)
     bench.log.clear()
-    turn(bench, edge + 2999, steps=2)
+    turn(bench, edge + 2249, steps=2)
     assert ("set_step", 0) not in bench.log
     assert bench.value("last_edge") == edge
-    turn(bench, edge + 3000, steps=1)
+    turn(bench, edge + 2250, steps=1)
     assert ("set_step", 0) in bench.log
-    assert bench.value("last_edge") == edge + 3000
+    assert bench.value("last_edge") == edge + 2250
 
 
 @pytest.mark.parametrize("law", ANCHORED)
