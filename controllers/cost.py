@@ -1,17 +1,18 @@
 """The linker: what a Program costs on a target, in cycles, flash and RAM, and whether it fits."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 
-from controllers.cost_rules import Item, cost_items, instruction_at
+from controllers.cost_rules import cost_items, named_keys
 from controllers.graph import longest_routes, reachable
 from controllers.kinds import MACHINE_KINDS
 from controllers.opcodes import OPCODES
-from controllers.program import SLOT_STATIC, SLOT_TEMP, Program
-from targets.schema import Target
+from controllers.program import SLOT_CONST, SLOT_STATIC, SLOT_TEMP, Program
+from controllers.settle import Settled, settle
+from targets.schema import Cost, Target
 
 MINIMUM: Final = 0
 TYPICAL: Final = 1
@@ -41,9 +42,9 @@ class LinkedProgram:
 
 def link(program: Program, target: Target) -> LinkedProgram:
     """Price every instruction of `program` on `target` and add up handlers and memory."""
-    items = [tuple(cost_items(instruction_at(program, pc))) for pc in range(len(program.code))]
-    cycles = np.array([_cycles(row, target) for row in items], dtype=np.int64)
-    flash_bytes = _flash_bytes(items, target)
+    compiled = [_priced(row, target) for row in settle(program, target)]
+    cycles = np.array([row.cycles for row in compiled], dtype=np.int64)
+    flash_bytes = sum(_flash_parts(program, compiled, target).values())
     ram_bytes = target.memory.fixed_ram_bytes + static_bytes(program) + temporary_bytes(program)
     lacks = [
         f"needs {needed:,} bytes of {memory}, {target.name} has {available:,}"
@@ -73,21 +74,91 @@ def _memories(target: Target, flash_bytes: int, ram_bytes: int) -> tuple[tuple[s
     return (("flash", flash_bytes, memory.flash_bytes), ("RAM", ram_bytes, memory.ram_bytes))
 
 
-def _cycles(items: tuple[Item, ...], target: Target) -> tuple[int, int, int]:
-    costs = [(target.costs[key], count) for key, count in items]
-    return (
-        sum(cost.cycles_min * count for cost, count in costs),
-        sum(cost.cycles_typical * count for cost, count in costs),
-        sum(cost.cycles_max * count for cost, count in costs),
+class _Priced(NamedTuple):
+    """An instruction with its price: cycles (minimum, typical, maximum), bytes in line, routines it calls."""
+
+    cycles: tuple[int, int, int]
+    flash_bytes: int
+    routines: frozenset[str]
+
+
+def _priced(row: Settled, target: Target) -> _Priced:
+    if row.instruction is None:
+        return _Priced((0, 0, 0), 0, frozenset())
+    items = tuple(cost_items(row.instruction))
+    costs = [(_bounded(target.costs[key], row, target), count) for key, count in items if count]
+    named = [target.costs[key] for key in named_keys(row.instruction)]
+    cycles, flash_bytes = _address(target)
+    low, typical, high = (
+        max(0, sum(column) - cycles * row.known_addresses)
+        for column in (
+            (cost.cycles_min * count for cost, count in costs),
+            (cost.cycles_typical * count for cost, count in costs),
+            (cost.cycles_max * count for cost, count in costs),
+        )
+    )
+    return _Priced(
+        (low, typical, high),
+        sum(cost.flash_bytes * count for cost, count in costs) - row.known_addresses * flash_bytes,
+        frozenset(
+            cost.routine for cost in (*(cost for cost, _ in costs), *named) if cost.routine is not None
+        ),
     )
 
 
-def _flash_bytes(items: list[tuple[Item, ...]], target: Target) -> int:
-    """In-line bytes of every instruction, each library routine once, and the fixed part."""
-    used = [(target.costs[key], count) for row in items for key, count in row if count]
-    inline_bytes = sum(cost.flash_bytes * count for cost, count in used)
-    routines = {cost.routine for cost, _ in used if cost.routine is not None}
-    return target.memory.fixed_flash_bytes + inline_bytes + sum(target.routines[name] for name in routines)
+def _bounded(cost: Cost, settled: Settled, target: Target) -> Cost:
+    """The price of one item where the compiler, or what is known of the operands, narrows it.
+
+    Which way of a branch is the cheap one the layout decides, and over a handler both occur: its maximum is
+    the mean. Division routines and hardware alike take a time that grows with the bits of the quotient.
+    """
+    row = settled.instruction
+    if target.compiler is None or row is None:
+        return cost
+    if row.opcode.jumps and cost.routine is None:
+        typical = cost.cycles_min if settled.is_conditional else cost.cycles_typical
+        return cost.model_copy(update={"cycles_typical": typical, "cycles_max": typical})
+    if row.quotient_bits is not None:
+        bits = 64 if row.opcode.cost_rule == "divide_wide" else (row.narrow or row.kind).bits
+        spread = cost.cycles_max - cost.cycles_min
+        high = cost.cycles_min + -(-spread * row.quotient_bits // bits)
+        high = min(high, cost.cycles_max)
+        return cost.model_copy(update={"cycles_max": high, "cycles_typical": min(high, cost.cycles_typical)})
+    return cost
+
+
+def _address(target: Target) -> tuple[int, int]:
+    """Cycles and bytes that a load, a store or a port access takes to find its address."""
+    compiler = target.compiler
+    return (0, 0) if compiler is None else (compiler.address_cycles, compiler.address_bytes)
+
+
+def flash_parts(program: Program, target: Target) -> dict[str, int]:
+    """What flash holds [bytes]: instructions of each handler, tables and initial values, each library routine
+    once, start-up code."""
+    return _flash_parts(program, [_priced(row, target) for row in settle(program, target)], target)
+
+
+def _flash_parts(program: Program, compiled: Sequence[_Priced], target: Target) -> dict[str, int]:
+    handlers = {
+        handler: sum(compiled[pc].flash_bytes for pc in reachable(program, entry))
+        for handler, entry in program.handlers.items()
+    }
+    routines = sorted(frozenset[str]().union(*(row.routines for row in compiled)))
+    return {
+        **handlers,
+        "tables and initial values": stored_bytes(program),
+        **{name: target.routines[name] for name in routines},
+        "start-up code": target.memory.fixed_flash_bytes,
+    }
+
+
+def stored_bytes(program: Program) -> int:
+    """Flash of the tables, and of the initial values of static variables that do not start at 0."""
+    tables = [slots for slots in program.arrays.values() if program.slot_class[slots[0]] == SLOT_CONST]
+    elements = [slot for first, length in tables for slot in range(first, first + length)]
+    initial = [slot for slot in program.statics.values() if program.ints[slot] or program.floats[slot]]
+    return sum(_slot_bytes(program, slot) for slot in (*elements, *initial))
 
 
 def static_bytes(program: Program) -> int:

@@ -17,7 +17,12 @@ Item = tuple[str, int]  # cost key, how many times
 
 class Instruction(NamedTuple):
     """One row of a Program, resolved. `slots` are (class, kind) of a and b where they are slots;
-    `array_class` is the class of the array that is read."""
+    `array_class` is the class of the array that is read. narrow: the narrowest kind that holds
+    both operands of a product or quotient, where that is not `kind`; quotient_bits: at most so many. Both
+    None where nothing is known. is_positive: a division without
+    negative operands, signed or not: the compiler weighs the signed against the unsigned one, takes the
+    unsigned one, and leaves the names of both in the object file. keeps_low_word: what is
+    left of a double-width product is one register. is_inside: the index of an array is known to be one."""
 
     opcode: Opcode
     kind: Kind
@@ -26,6 +31,11 @@ class Instruction(NamedTuple):
     b: int
     extra: int
     array_class: int | None
+    narrow: Kind | None = None
+    quotient_bits: int | None = None
+    is_positive: bool = False
+    keeps_low_word: bool = False
+    is_inside: bool = False
 
 
 def instruction_at(program: Program, pc: int) -> Instruction:
@@ -49,6 +59,15 @@ def cost_items(row: Instruction) -> Iterator[Item]:
     yield from RULES[row.opcode.cost_rule](row)
     if row.dst_class == SLOT_STATIC:
         yield f"store{row.kind.bits}", 1
+
+
+def named_keys(row: Instruction) -> Sequence[str]:
+    """Keys whose routine is linked though another is called: see `is_positive`."""
+    if not row.is_positive:
+        return ()
+    if row.opcode.cost_rule == "divide_wide":
+        return ("i64_div_i32",) if row.kind.bits == I32.bits else ()
+    return (f"i32_{row.opcode.cost_word}", f"u32_{row.opcode.cost_word}")
 
 
 def _name(kind: Kind) -> str:
@@ -90,7 +109,10 @@ def _move(row: Instruction) -> Sequence[Item]:
 
 
 def _arithmetic(row: Instruction) -> Sequence[Item]:
-    return ((f"{row.kind.name}_{row.opcode.cost_word}", 1),)
+    word = row.opcode.cost_word
+    if row.narrow is None:
+        return ((f"{row.kind.name}_{word}", 1),)
+    return ((f"{row.narrow.name}_{word}_wide" if word == "mul" else f"{row.narrow.name}_{word}", 1),)
 
 
 def _shift(row: Instruction) -> Iterator[Item]:
@@ -103,7 +125,11 @@ def _multiply_wide(row: Instruction) -> Iterator[Item]:
     bits = max(row.kind.bits, row.slots[1][1].bits)
     if bits == I32.bits:
         yield "i32_mul_wide", 1
-        yield from shift_items("i64", row.extra)
+        if row.keeps_low_word and row.opcode.cost_word == "convert":
+            yield "u32_shift_base", 2 if 0 < row.extra < bits else 1
+            yield "u32_or", 1 if 0 < row.extra < bits else 0
+        else:
+            yield from shift_items("i64", row.extra)
     elif bits == I16.bits:
         yield from _convert_items(row.kind, I16)
         yield "i16_mul_wide", 1
@@ -119,7 +145,7 @@ def _divide_wide(row: Instruction) -> Iterator[Item]:
     """Dividend in double width, shifted, divided, narrowed."""
     if row.kind.bits == I32.bits:
         yield from shift_items("i64", row.extra)
-        yield "i64_div_i32", 1
+        yield "u64_div" if row.is_positive else "i64_div_i32", 1
     elif row.kind.bits == I16.bits:
         yield "i32_convert", 1
         yield from shift_items("i32", row.extra)
@@ -157,13 +183,13 @@ def _saturate(row: Instruction) -> Iterator[Item]:
 
 
 def _load_at(row: Instruction) -> Sequence[Item]:
-    """The index is compared with the length; a table is read from flash, an array from RAM."""
+    """The index is compared with the length where it must be; tables are in flash, arrays in RAM."""
     word = "table_at" if row.array_class == SLOT_CONST else "load_at"
-    return (("index_check", 1), (f"{word}{row.kind.bits}", 1))
+    return (("index_check", 0 if row.is_inside else 1), (f"{word}{row.kind.bits}", 1))
 
 
 def _store_at(row: Instruction) -> Sequence[Item]:
-    return (("index_check", 1), (f"store_at{row.kind.bits}", 1))
+    return (("index_check", 0 if row.is_inside else 1), (f"store_at{row.kind.bits}", 1))
 
 
 def _widen(row: Instruction) -> Sequence[Item]:
@@ -195,9 +221,12 @@ def _from_int(row: Instruction) -> Iterator[Item]:
 
 
 def _to_int(row: Instruction) -> Iterator[Item]:
-    """Fixed point is first multiplied by 2**n; then through i32, the one conversion targets price."""
+    """Fixed point is first multiplied by 2**n; then through i32, the one conversion targets price. The bit
+    pattern is compared with the end of the range, beyond which C says nothing (6.3.1.4 p1)."""
     source = MACHINE_KINDS[row.extra]
     yield from _scale_items(source, row.b)
+    yield f"const{source.bits}", 1
+    yield "i64_branch_lt" if source.bits == I64.bits else "u32_branch_lt", 1
     yield f"{source.name}_to_i32", 1
     yield from _convert_items(I32, row.kind)
 

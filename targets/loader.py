@@ -14,7 +14,7 @@ from pydantic_core import ErrorDetails
 
 from targets.cost_keys import COST_KEYS
 from targets.errors import Fault, InputError
-from targets.schema import Cost, CostRow, Interrupt, Target, TargetFile
+from targets.schema import Compiler, Cost, CostRow, Interrupt, Target, TargetFile
 
 DATA_FOLDER = Path(__file__).parent / "data"
 
@@ -192,6 +192,8 @@ def _target_from(file: TargetFile) -> Target:
     sources = {section: getattr(file, section).source for section in _SECTIONS}
     sources |= {"price_USD": file.price_source, "core": file.core_source}
     sources |= {f"costs.{name}": group.source for name, group in file.costs.items()}
+    if file.compiler is not None:
+        sources["compiler"] = file.compiler.source
     return Target(
         name=file.name,
         title=file.title,
@@ -204,6 +206,7 @@ def _target_from(file: TargetFile) -> Target:
         step_timer=file.step_timer,
         pwm=file.pwm,
         interrupt=_interrupt_in_clocks(file.interrupt, clocks),
+        compiler=file.compiler and _compiler_in_clocks(file.compiler, clocks),
         costs={key: costs[key] for key in COST_KEYS},
         routines=file.routines.sizes_bytes,
         sources=sources,
@@ -213,6 +216,10 @@ def _target_from(file: TargetFile) -> Target:
 def _interrupt_in_clocks(interrupt: Interrupt, clocks: int) -> Interrupt:
     in_clocks = {field: getattr(interrupt, field) * clocks for field in _INTERRUPT_CYCLES}
     return interrupt.model_copy(update=in_clocks)
+
+
+def _compiler_in_clocks(compiler: Compiler, clocks: int) -> Compiler:
+    return compiler.model_copy(update={"address_cycles": compiler.address_cycles * clocks})
 
 
 def _cost_from(row: CostRow, clocks: int) -> Cost:

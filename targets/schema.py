@@ -165,6 +165,32 @@ class Interrupt(Record):
         return self
 
 
+class Compiler(Record):
+    """What a compiler for the core does with operands, beyond the price of one instruction by itself.
+
+    address_cycles, address_bytes: the part of a load, store or port access that finds its address; it is
+    found once in a handler [CPU clock cycles, bytes]. statics_in_reach: static variables need none, for a
+    register always points at them. free_in_add, free_in_compare: largest constant that an addition and a
+    comparison hold in themselves. free_shifted_bits: so many bits at any place are free as well. loads_words:
+    a small constant costs as little in a wide kind. zero_register: 0 lies in a register.
+    conditional_instructions: a jump over one instruction is made a condition of it. links_both_divisions: a
+    division without negative operands is done by the unsigned routine, and the signed one is linked too.
+    Without this record operands are used where they lie.
+    """
+
+    address_cycles: Count
+    address_bytes: Count
+    free_in_add: Count
+    free_in_compare: Count
+    zero_register: bool
+    free_shifted_bits: Count = 0
+    loads_words: bool = False
+    conditional_instructions: bool = False
+    statics_in_reach: bool = False
+    links_both_divisions: bool = False
+    source: Text
+
+
 class CostRow(Record):
     """One cost row of a data file: [minimum, typical, maximum] instruction cycles, flash bytes, routine."""
 
@@ -224,6 +250,7 @@ class TargetHead(Record):
     step_timer: StepTimer
     pwm: Timer
     interrupt: Interrupt
+    compiler: Compiler | None = None
 
 
 class TargetFile(TargetHead):

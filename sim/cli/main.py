@@ -8,6 +8,7 @@ import typer
 
 from sim.cli.check import check
 from sim.cli.compare import compare
+from sim.cli.cost import cost
 from sim.cli.export import export
 from sim.cli.lists import controllers, targets
 from sim.cli.new import new
@@ -40,7 +41,7 @@ def _options(
     del show_version
 
 
-for command in (run, compare, check, export, new, targets, controllers):
+for command in (run, compare, check, cost, export, new, targets, controllers):
     app.command()(command)
 
 

@@ -28,7 +28,7 @@ CLASS_OF: Final = {
         "it": "it",
         "table_branch": "tbb tbh",
         "special": "mrs msr cpsie cpsid dmb dsb isb",
-        "float": "vabs vneg vadd vsub vmul vnmul vcmp vcmpe vcvt vcvtr vmrs vmsr fmstat",
+        "float": "vabs vneg vadd vsub vmul vnmul vcmp vcmpe vcvt vcvtr vmrs vmsr fmstat fconsts fconstd",
         "float_multiply_add": "vmla vmls vnmla vnmls vfma vfms vfnma vfnms",
         "float_divide": "vdiv vsqrt",
         "float_load": "vldr",

@@ -48,7 +48,7 @@ PRICED = (
     ("self.f = f32(self.b)", "load8 u32_convert u32_to_f32 store32", "i32"),
     ("self.f = f32(self.w)", "load32 i32_to_f32 store32", "i32"),
     ("self.f = f32(self.h)", "load16 i32_convert i32_to_f32 const32 f32_mul store32", "i32"),
-    ("self.b = u8(self.f)", "load32 f32_to_i32 u8_convert store8", "i32"),
+    ("self.b = u8(self.f)", "load32 const32 u32_branch_lt f32_to_i32 u8_convert store8", "i32"),
     (
         "self.h = self.h * self.h",
         "2*load16 i16_mul_wide i32_shift_base i32_shift_per_byte i16_convert store16",
@@ -205,9 +205,10 @@ def plain_target(flash_bytes: int = 1000, ram_bytes: int = 100) -> Target:
     )
     costs = {key: division if key.endswith(("_div", "_mod")) else cost for key in COST_KEYS}
     memory = SimpleNamespace(
-        flash_bytes=flash_bytes, ram_bytes=ram_bytes, fixed_flash_bytes=100, fixed_ram_bytes=20
+        flash_bytes=flash_bytes, ram_bytes=ram_bytes, fixed_flash_bytes=100, fixed_ram_bytes=20, word_bits=8
     )
-    return cast(Target, SimpleNamespace(name="plain", costs=costs, routines={"divide": 50}, memory=memory))
+    plain = {"name": "plain", "costs": costs, "routines": {"divide": 50}, "memory": memory, "compiler": None}
+    return cast(Target, SimpleNamespace(**plain))
 
 
 def test_flash_counts_each_routine_once(tmp_path: Path) -> None:
