@@ -8,7 +8,7 @@ PI controller runs at a fixed rate,
     duty  = kp * error + integral,   integral += ki * error * control period
 
 with speed = rpm_ticks / period. The integral is kept in 1/256 duty counts, so that small errors add up in
-whole numbers, and is clamped to 0..full duty, so that it does not wind up while the duty is at a limit. Until
+whole numbers; it stands still while the duty is at a limit, so that it does not wind up. Until
 the speed is known, and after a stall, the duty is `start_duty`.
 """
 
@@ -51,8 +51,9 @@ class DutyPi(HallTimed):
 
     def control(self, speed_rpm: u16) -> None:
         error = number(hw.command_rpm()) - number(speed_rpm)
-        integral = self.integral + scale(error, self.ki)
-        integral = min(max(integral, number(0)), number(hw.duty_top) * 256)
-        self.integral = integral
-        duty = scale(error, self.kp) + integral / 256
-        hw.set_duty(u16(min(max(duty, number(0)), number(hw.duty_top))))
+        wanted = scale(error, self.kp) + self.integral / 256
+        duty = min(max(wanted, number(0)), number(hw.duty_top))
+        hw.set_duty(u16(duty))
+        if wanted == duty:
+            integral = self.integral + scale(error, self.ki)
+            self.integral = min(max(integral, number(0)), number(hw.duty_top) * 256)

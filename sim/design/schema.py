@@ -2,7 +2,7 @@
 
 Bounds are wide: they keep out slips of a unit or of a power of ten and values the arithmetic cannot carry,
 and leave every motor that could be meant. Relations between keys are in `rules`; the sections of motor,
-drive, sensor and load are in `plant_sections`.
+drive, sensor and load are in `motor_sections` and `plant_sections`.
 """
 
 from __future__ import annotations
@@ -12,7 +12,8 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from sim.design.key import declare
-from sim.design.plant_sections import Drive, Hall, Load, Motor, Thermal
+from sim.design.motor_sections import Motor, Thermal
+from sim.design.plant_sections import Drive, Hall, Load
 from sim.design.section import Section
 
 _MAX_SPEED_RPM = 65535  # the command port of the firmware is an unsigned 16-bit number of rpm

@@ -177,7 +177,7 @@ def advance(p: Record, s: Record, w: Record, shape: Record, t_end_s: float, wind
 
     Args:
         p, s, w: PLANT, PLANT_STATE and SEGMENT records; `s` is changed in place, `w` is working room.
-        shape: back-EMF table (knots + 1, 3).
+        shape: back-EMF table, see `sim.plant.emf`.
         t_end_s: time to reach [s].
         window: close-up rows, see `sim.plant.window`.
     """

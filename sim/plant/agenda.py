@@ -1,6 +1,5 @@
-"""What the plant does by itself at given times: load steps, thermal ticks, ends of dead times, delayed
-and false Hall edges. A segment
-never crosses one."""
+"""What the plant does by itself at given times: load steps, thermal ticks, ends of dead times, delayed and
+false Hall edges. A segment never crosses one."""
 
 import math
 
@@ -34,9 +33,11 @@ def _thermal_s(p: Record, s: Record) -> float:
 
 @kernel
 def _output_edge(p: Record, s: Record) -> int:
-    """Make the change of a sensor's output that is due; returns the edge (0 none, 1 rise, 2 fall)."""
-    if s.queued > 0 and s.queue_s[0] <= s.t_s:
-        return show(s, take_edge(s))
+    """Make the next change of a sensor's output that is due; returns the edge (0 none, 1 rise, 2 fall)."""
+    while s.queued > 0 and s.queue_s[0] <= s.t_s:
+        sensor = take_edge(s)
+        if sensor >= 0:
+            return show(s, sensor)
     if p.glitches_per_s > 0.0 and 0.0 < s.glitch_next_s <= s.t_s:
         return show(s, glitch(p, s))
     return 0

@@ -25,9 +25,9 @@ def uniform(s: Record) -> float:
 
 @kernel
 def queue_edge(p: Record, s: Record, sensor: int) -> None:
-    """Note when the output will show an edge that the magnet has just made: after the delay and a jitter
-    even in 0 to `hall_jitter_s`, in the order of the edges. A full queue makes its last edge wait no longer
-    than it does."""
+    """Note when the output will show the level that the magnet has just made: after the delay and a jitter
+    even in 0 to `hall_jitter_s`, in the order of the edges. In a full queue the newest level takes the
+    place of the last one: a pulse is lost, as it is in a real sensor that is too slow."""
     at_s = s.t_s + p.hall_delay_s
     if p.hall_jitter_s > 0.0:
         at_s += p.hall_jitter_s * uniform(s)
@@ -36,19 +36,22 @@ def queue_edge(p: Record, s: Record, sensor: int) -> None:
         at_s = max(at_s, s.queue_s[last - 1])
     s.queue_s[last] = at_s
     s.queue_sensor[last] = sensor
+    s.queue_level[last] = (s.level >> sensor) & 1
     s.queued = last + 1
     s.next_s = min(s.next_s, at_s)
 
 
 @kernel
 def take_edge(s: Record) -> int:
-    """Take the first edge out of the queue; returns its sensor."""
-    sensor = s.queue_sensor[0]
+    """Take the first edge out of the queue; returns its sensor where the output must turn over, else -1."""
+    sensor, level = s.queue_sensor[0], s.queue_level[0]
     s.queued -= 1
     for place in range(s.queued):
         s.queue_s[place] = s.queue_s[place + 1]
         s.queue_sensor[place] = s.queue_sensor[place + 1]
-    return int(sensor)
+        s.queue_level[place] = s.queue_level[place + 1]
+    disturbed = 1 if s.glitch_sensor == sensor + 1 else 0
+    return int(sensor) if (s.hall >> sensor) & 1 != level ^ disturbed else -1
 
 
 @kernel

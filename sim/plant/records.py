@@ -90,11 +90,12 @@ PLANT = np.dtype(
     ],
     align=True,
 )
-"""Parameters: constant during a run; a field left at zero switches its effect off. `resistance_ohm`,
-`inductance_H`: of a phase of the star, or of the star alike of a delta;
-`ke_V_s_per_rad`: at ambient temperature. `detent_rad`: electrical angle of one cogging detent after knot 0.
-`thermal_hold`, `thermal_gain_K_per_W`: see `sim.plant.thermal`. `window_from_s`: when the close-up recording
-begins."""
+"""Parameters: constant during a run; a field left at zero switches its effect off.
+
+`resistance_ohm`, `inductance_H`: of a phase of the star, or of the star that looks like the delta. These and
+`ke_V_s_per_rad` are those at ambient temperature. `detent_rad`: electrical angle of one cogging detent after
+knot 0. `thermal_hold`, `thermal_gain_K_per_W`: see `sim.plant.thermal`. `window_from_s`: when the close-up
+recording begins."""
 
 PLANT_STATE = np.dtype(
     [
@@ -114,6 +115,7 @@ PLANT_STATE = np.dtype(
         ("queued", "i8"),
         ("queue_s", "f8", (HALL_QUEUE,)),
         ("queue_sensor", "i8", (HALL_QUEUE,)),
+        ("queue_level", "i8", (HALL_QUEUE,)),
         ("glitch_next_s", "f8"),
         ("glitch_sensor", "i8"),
         ("glitches", "i8"),

@@ -218,7 +218,7 @@ def processor_parameters(design: Design, firmware: Firmware) -> Record:
             "entry_cycles": scale * (interrupt.call_cycles if polled else interrupt.entry_cycles),
             "exit_cycles": scale * (interrupt.return_cycles if polled else interrupt.exit_cycles),
             # of the hardware that can; the data files do not tell yet
-            "tail_chain_cycles": 0 if polled else scale * getattr(interrupt, "tail_chain_cycles", 0),
+            "tail_chain_cycles": 0 if polled else scale * interrupt.tail_chain_cycles,
             "poll_loop_cycles": max(1, tests_cycles),
             "loop_cycles": tests_cycles + jump_cycles or max(1, round(IDEAL_ROUND_s * firmware.clock_Hz)),
             **levels(design.firmware.structure, "main_loop" in program.handlers),

@@ -124,7 +124,8 @@ def _currents(ax: Axes, window: Recording) -> None:
             linewidth=1.0,
             label=phase,
         )
-    ax.set(ylabel="phase current [A]")
+    where = "terminal" if window.design.motor.connection == "delta" else "phase"
+    ax.set(ylabel=f"{where} current [A]")
     ax.set_title("close-up: the last electrical turns", loc="left", fontsize=10)
     _legend_above(ax)
 

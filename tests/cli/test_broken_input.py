@@ -87,7 +87,7 @@ def test_all_faults_of_the_parameters_are_in_one_answer(tickspin: Command) -> No
     message = refused(tickspin, path)
     places = [line.split(": ")[2] for line in message.splitlines()]
     assert sorted(places) == [f"firmware.parameters.{key}" for key in ("nudge_s", "start_step_s", "trim_s")]
-    assert "step_trim has catch_up_s, lag_s, lead_s, stall_steps, start_step_s, trim_s" in message
+    assert "step_trim has catch_up_s, lag_s, lead_s, stall_steps, start_look_s, trim_s" in message
 
 
 @pytest.mark.parametrize(("steps", "place", "phrase"), STEPS)
@@ -152,7 +152,7 @@ WRONG_WORDS = [
     ["fly"],
     ["--fast"],
     ["run"],
-    ["new"],
+    ["new", "a", "b"],
     ["run", "a.toml", "b.toml"],
     ["run", "a.toml", "--fast"],
     ["run", "a.toml", "--plot"],

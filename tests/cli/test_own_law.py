@@ -68,14 +68,14 @@ def test_a_name_that_is_no_law_of_the_scenarios_is_run_instead(tickspin: Command
 def test_a_fault_of_the_law_is_shown_with_line_column_and_caret(tickspin: Command, scenario: Path) -> None:
     tickspin("new", "--law", "my_law")
     path = tickspin.folder / "my_law.py"
-    text = path.read_text().replace("self.place += 1", "self.place += 1.5")
+    text = path.read_text().replace("self.place += 1", "self.place += self.lead")
     path.write_text(text)
-    line = text.splitlines().index("        self.place += 1.5") + 1
+    line = text.splitlines().index("        self.place += self.lead") + 1
     ended = tickspin("run", scenario, "--law", "my_law.py")
     assert ended.status == 2
     first, source, caret = ended.err.splitlines()
     assert f"my_law.py:{line}:" in first
-    assert source.strip() == "self.place += 1.5"
+    assert source.strip() == "self.place += self.lead"
     assert set(caret.strip()) == {"^"}
 
 

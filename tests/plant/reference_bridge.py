@@ -49,6 +49,10 @@ class Bridge:
         chooses every step, as accurate as its tolerance and no more."""
         self.motor, self.pwm_s, self.duty, self.free_steps = motor, pwm_s, duty, free_steps
         self.chops, self.dead_s, self.corner, self.trip_A = chops, dead_s, corner, trip_A
+        self.reset()
+
+    def reset(self) -> None:
+        """All switches off, nothing remembered."""
         self.switch: list[int | None] = [None, None, None]
         self.diode: list[int | None] = [None, None, None]
         self.left: list[tuple[int | None, float]] = [(None, -math.inf)] * 3
@@ -153,7 +157,8 @@ class Bridge:
         return (True, off) if t < off - 1e-15 else (False, (period + 1) * self.pwm_s)
 
     def run(self, y0: State, times: NDArray[np.float64], rtol: float) -> NDArray[np.float64]:
-        """States at `times` [s]."""
+        """States at `times` [s], from a bridge that is off."""
+        self.reset()
         motor = self.motor
         t, y = 0.0, y0.copy()
         held = motor.stiction + motor.load(0.0, 0.0) > 0.0 and y[OMEGA] == 0.0

@@ -5,6 +5,7 @@ import pytest
 from numpy.typing import NDArray
 
 from sim.plant.emf import flat_top, sine, table, trapezoid
+from sim.plant.records import SWITCHED_COMPLEMENTARY, SWITCHED_LOW_SIDE
 from tests.plant.harness import BOARD_MOTOR, FRICTION, WINDING_MOTOR, Drive, plant, run, state
 
 FINEST_DEG = 0.25
@@ -24,6 +25,12 @@ CASES = {
     "four times the inductance": ({**BOARD, "inductance_H": 50e-6}, Drive(), 60.0),
     "unloaded, one step ahead": (BOARD_MOTOR, Drive(lead=1), 60.0),
     "chopped at 1 kHz": (BOARD, Drive(pwm_s=1e-3, duty=0.7), 60.0),
+    "low side chopped": ({**BOARD, "pwm_mode": SWITCHED_LOW_SIDE}, Drive(pwm_s=1e-3, duty=0.7), 60.0),
+    "both chopped, dead time": (
+        {**BOARD, "pwm_mode": SWITCHED_COMPLEMENTARY, "dead_s": 2e-5},
+        Drive(pwm_s=1e-3, duty=0.7),
+        60.0,
+    ),
     "freewheel beyond 30 degrees": (WINDING_MOTOR, Drive(), 15.0),
     "held step, swinging rotor": (BOARD, Drive(step=0), 15.0),
     "detents": ({**BOARD, "cogging_Nm": 5e-5, "cogs_per_turn": 12, "detent_rad": 0.3}, Drive(), 20.0),

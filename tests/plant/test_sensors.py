@@ -88,6 +88,17 @@ def test_edges_closer_than_the_delay_all_come_through_in_order() -> None:
     assert late == plain
 
 
+def test_a_sensor_far_too_slow_loses_pulses_and_no_level() -> None:
+    # A delay of 40 turns, of three sensors: more edges than the queue holds. At rest the outputs come right.
+    p = turning(sensors=3, hall_delay_s=40.0 * 360.0 / DEG_PER_S)
+    s = state(30.0, omega_rad_s=OMEGA_RAD_S)
+    s["level"] = s["hall"] = level_at(p, s)
+    run(p, s, COASTING, 100.3 * 360.0 / DEG_PER_S)
+    s["omega_rad_s"] = 0.0
+    run(p, s, COASTING, 200.0 * 360.0 / DEG_PER_S)
+    assert s["hall"] == s["level"] == level_at(p, s)
+
+
 def shown_s(p: Record, seed: int, turns: int) -> np.ndarray:
     """Times at which the output of one sensor turns over, watched every 2 us around each edge."""
     s = state(30.0, omega_rad_s=OMEGA_RAD_S, random=random_start(seed))

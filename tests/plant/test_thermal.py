@@ -7,7 +7,7 @@ import pytest
 from scipy.integrate import solve_ivp
 from scipy.linalg import expm
 
-from sim.design.plant_sections import Thermal
+from sim.design.motor_sections import Thermal
 from sim.plant.records import Record
 from sim.plant.thermal import two_nodes
 from tests.plant.harness import BOARD_MOTOR, IDEAL, Drive, HELD_Nm, plant, run, state

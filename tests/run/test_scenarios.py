@@ -17,9 +17,9 @@ VERDICTS = {
     "air_sampler": (False, "processor"),
     "fume_fan": (False, "heat"),
     "label_feeder": (True, "command"),
-    "prop_rig": (False, "supply"),
+    "prop_rig": (False, None),  # load and supply come to the same within a few rpm
     "reaction_wheel": (True, "command"),
-    "stirrer": (False, None),  # load and supply come to the same within a few rpm
+    "stirrer": (False, None),  # here, too
 }
 
 

@@ -24,8 +24,10 @@ def reference_pi(kp: float, ki: float, command: int, periods: list[int]) -> list
     integral, duties = 300.0, []
     for period in periods:
         error = command - RPM_TICKS // period
-        integral = min(max(integral + ki * error, 0.0), float(DUTY_TOP))
-        duties.append(int(min(max(kp * error + integral, 0.0), float(DUTY_TOP))))
+        wanted = kp * error + integral
+        duties.append(int(min(max(wanted, 0.0), float(DUTY_TOP))))
+        if 0.0 <= wanted <= DUTY_TOP:
+            integral = min(max(integral + ki * error, 0.0), float(DUTY_TOP))
     return duties
 
 
@@ -66,10 +68,13 @@ def test_duty_pi_follows_the_controller_in_real_numbers(arithmetic: str, toleran
 def test_duty_stays_within_its_range_and_the_integral_does_not_wind_up(
     arithmetic: str, period: int, limit: int
 ) -> None:
-    bench, _ = running("duty_pi", arithmetic, command_rpm=20000, ki_duty_per_rpm_s=0.1)
-    assert set(run_pi(bench, [period] * 300)[100:]) == {limit}
-    # at the commanded speed the proportional part is 0: what shows is the integral, still within the range
-    assert run_pi(bench, [3000])[0] == limit
+    bench, _ = running("duty_pi", arithmetic, command_rpm=20000, ki_duty_per_rpm_s=0.1, start_duty=0.5)
+    bench.ints[bench.program.statics["turns"]] = 0
+    bench.call("on_control_tick")  # the integral begins at the start duty
+    bench.ints[bench.program.statics["turns"]] = START_TURNS
+    assert set(run_pi(bench, [period] * 300)) == {limit}
+    # at the commanded speed the proportional part is 0: what shows is the integral, where it was
+    assert run_pi(bench, [3000])[0] == DUTY_TOP // 2
     assert not bench.faults.any()
 
 
