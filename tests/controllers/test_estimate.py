@@ -24,7 +24,7 @@ from controllers.catalogue import law_names
 from targets.isa import toolchain_of
 
 LIMITS = {TYPICAL: 0.20, WORST: 0.20, FLASH: 0.25}
-SLACK = 0.05  # of the errors in KNOWN: another compiler version shifts a few instructions
+SLACK = 0.05  # of the errors in KNOWN: a changed line of a law, or another compiler version
 
 HARD_FLOATS = """\
 the maxima of float routines are over all floats, hard cases (subnormals, cancellation) among them; a law
@@ -47,26 +47,20 @@ eight registers: compiled code keeps values on the stack, which the estimate doe
 KNOWN: dict[str, tuple[float, str]] = {
     "duty_pi i32 avr25 on_control_tick worst": (+0.27, SHIFT_AND_ADD),
     "duty_pi q avr25 on_control_tick worst": (+0.25, SHIFT_AND_ADD),
-    "duty_pi f32 m0 on_control_tick worst": (+0.22, HARD_FLOATS),
     "duty_pi f32 m4f on_hall_edge worst": (+0.21, MERGED),
-    "duty_pi f32 rv32imc on_control_tick worst": (+0.23, HARD_FLOATS),
-    "duty_pi f32 avr5 on_control_tick worst": (+0.47, HARD_FLOATS),
-    "duty_pi f32 avr25 on_control_tick typical": (+0.22, HARD_FLOATS),
-    "duty_pi f32 avr25 on_control_tick worst": (+0.40, HARD_FLOATS),
+    "duty_pi f32 avr5 on_control_tick worst": (+0.37, HARD_FLOATS),
+    "duty_pi f32 avr25 on_control_tick worst": (+0.34, HARD_FLOATS),
     "duty_pi f64 m4f on_hall_edge worst": (+0.21, MERGED),
-    "duty_pi f64 m4f on_control_tick typical": (+0.28, EARLY_RETURN),
-    "duty_pi f64 m4f on_control_tick worst": (+0.34, EARLY_RETURN),
+    "duty_pi f64 m4f on_control_tick worst": (+0.20, EARLY_RETURN),
     "duty_pi_three i32 m4f on_hall_edge worst": (+0.24, MERGED),
     "duty_pi_three i32 avr25 on_control_tick worst": (+0.27, SHIFT_AND_ADD),
     "duty_pi_three q m4f on_hall_edge worst": (+0.24, MERGED),
-    "duty_pi_three q m4f on_control_tick worst": (+0.22, MERGED),
     "duty_pi_three q avr25 on_control_tick worst": (+0.25, SHIFT_AND_ADD),
     "duty_pi_three f32 m4f on_hall_edge worst": (+0.24, MERGED),
-    "duty_pi_three f32 avr5 on_control_tick worst": (+0.38, HARD_FLOATS),
+    "duty_pi_three f32 avr5 on_control_tick worst": (+0.36, HARD_FLOATS),
     "duty_pi_three f32 avr25 on_control_tick worst": (+0.32, HARD_FLOATS),
     "duty_pi_three f64 m4f on_hall_edge worst": (+0.24, MERGED),
-    "duty_pi_three f64 m4f on_control_tick typical": (+0.26, EARLY_RETURN),
-    "duty_pi_three f64 m4f on_control_tick worst": (+0.23, EARLY_RETURN),
+    "duty_pi_three f64 m4f on_control_tick worst": (+0.20, EARLY_RETURN),
     "free_trim i32 m4f on_hall_edge worst": (+0.24, MERGED),
     "free_trim q m4f on_hall_edge worst": (+0.31, ONE_WORD),
     "free_trim f32 avr5 on_hall_edge worst": (+0.25, HARD_FLOATS),
@@ -92,13 +86,11 @@ KNOWN: dict[str, tuple[float, str]] = {
     "trim_then_duty i32 avr25 on_control_tick worst": (+0.27, SHIFT_AND_ADD),
     "trim_then_duty q avr25 on_control_tick worst": (+0.25, SHIFT_AND_ADD),
     "trim_then_duty f32 m0 on_hall_edge typical": (-0.23, SPILLED),
-    "trim_then_duty f32 rv32imc on_control_tick worst": (+0.24, HARD_FLOATS),
     "trim_then_duty f32 avr5 on_hall_edge worst": (+0.41, HARD_FLOATS),
-    "trim_then_duty f32 avr5 on_control_tick worst": (+0.51, HARD_FLOATS),
+    "trim_then_duty f32 avr5 on_control_tick worst": (+0.33, HARD_FLOATS),
     "trim_then_duty f32 avr25 on_hall_edge worst": (+0.42, HARD_FLOATS),
-    "trim_then_duty f32 avr25 on_control_tick worst": (+0.41, HARD_FLOATS),
-    "trim_then_duty f64 m4f on_control_tick typical": (+0.30, EARLY_RETURN),
-    "trim_then_duty f64 m4f on_control_tick worst": (+0.37, EARLY_RETURN),
+    "trim_then_duty f32 avr25 on_control_tick worst": (+0.30, HARD_FLOATS),
+    "trim_then_duty f64 m4f on_control_tick worst": (+0.20, EARLY_RETURN),
 }
 
 
@@ -137,9 +129,11 @@ def test_estimate_is_close_to_compiled_code(law: str, arithmetic: str, core: str
     rows = list(comparisons(law, arithmetic, core))
     if not rows:
         pytest.skip("double has 32 bits on this core: the exported C refuses to compile")
-    outside = {row.case: row.error for row in rows if abs(row.error) > LIMITS[row.number]}
-    known = {row.case: KNOWN[row.case][0] for row in rows if row.case in KNOWN}
-    assert outside == pytest.approx(known, abs=SLACK)
+    errors = {row.case: row.error for row in rows}
+    outside = {row.case for row in rows if abs(row.error) > LIMITS[row.number]}
+    assert outside <= KNOWN.keys(), {case: f"{errors[case]:+.0%}" for case in outside - KNOWN.keys()}
+    known = {case: KNOWN[case][0] for case in errors if case in KNOWN}
+    assert {case: errors[case] for case in known} == pytest.approx(known, abs=SLACK)
 
 
 def test_known_errors_name_cases_that_exist() -> None:
