@@ -25,7 +25,8 @@ class LinkedProgram:
 
     cycles: int64[n, 3], CPU clock cycles of each instruction, columns MINIMUM, TYPICAL, MAXIMUM.
     worst_case_cycles, typical_cycles: handler -> longest path at maximum and at typical costs, without
-    interrupt entry and exit. flash_bytes, ram_bytes: with the target's fixed parts. reason: what does not
+    interrupt entry and exit: no call of the Program takes longer, while compiled code may take up to a sixth
+    longer (ACCURACY.md). flash_bytes, ram_bytes: with the target's fixed parts. reason: what does not
     fit, or how much is used.
     """
 

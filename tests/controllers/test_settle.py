@@ -78,10 +78,28 @@ LEFT = (
         "avr5",
         "load16 load8 2*i32_convert u16_mul_wide store32",
     ),
+    (
+        "an index within its array is not checked",
+        "self.a = self.row[hw.hall() & 3]",
+        "m0",
+        "io_read8 u8_and const8 load_at16 store16",
+    ),
+    (
+        "any other is",
+        "self.a = self.row[self.b]",
+        "m0",
+        "load8 index_check load_at16 store16",
+    ),
+    (
+        "a store at an index may change every element",
+        "n = self.row[1]\nself.row[self.b] = 7\nself.a = n + self.row[1]",
+        "avr5",
+        "load8 2*load16 const16 index_check store_at16 u16_add store16",
+    ),
     ("operands are used where they lie", "self.a = self.a + 1", "acc8", "load16 const16 u16_add store16"),
 )  # fmt: skip
 
-MORE = VARIABLES + "\nw_ticks = var(u16, 0)\nz8 = var(u16, 0)"
+MORE = VARIABLES + "\nw_ticks = var(u16, 0)\nz8 = var(u16, 0)\nrow = array(u16, 4, 0)"
 
 
 @pytest.mark.parametrize(("body", "target", "keys"), [row[1:] for row in LEFT], ids=[row[0] for row in LEFT])
