@@ -78,8 +78,8 @@ def test_a_price_of_ones_own_changes_the_choice() -> None:
 
 
 def test_load_is_what_the_run_measures_where_the_speed_is_held() -> None:
-    """The closed form counts six step interrupts and one edge a turn at the required speed, each on its longest
-    way; the run adds up the ways taken, which leave out a third of the longest one at most."""
+    """The closed form counts six step interrupts and one edge a turn at the required speed, each on its
+    longest way; the run adds up the ways taken, which leave out a third of the longest one at most."""
     design = apply_overrides(load_design(AIR_SAMPLER), {"firmware.target": "avr5"})
     recording = simulate(design)
     load = load_at(design, recording.firmware, design.require.speed_rpm)
