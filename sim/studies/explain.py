@@ -5,7 +5,7 @@ from collections.abc import Callable
 from sim.run.ceilings import tick_step_rpm, wrap_floor_rpm
 from sim.run.metrics import Metrics
 from sim.run.simulate import Recording
-from sim.studies.limits import Diagnosis, Gain, judged_C, too_hot
+from sim.studies.limits import Diagnosis, Gain, judged_C, lowest_rpm, too_hot
 
 Ceilings = dict[str, float]
 
@@ -13,6 +13,8 @@ PARTED = 1.0 / 3.0
 """A rotor that does not follow its steps finds about half of them against it, one that follows hardly any."""
 BACKWARDS_RPM = 50
 """A rotor that merely rocks has a mean speed of either sign, smaller than this."""
+WORTH_TELLING = 0.01
+"""Steps against the motion below this part of all are those of the start."""
 NO_START = 0.15
 """A motor that stays below this part of the required speed has not started (our own convention)."""
 
@@ -47,7 +49,8 @@ def _outcome(recording: Recording, metrics: Metrics) -> str:
         if metrics.time_to_speed_s <= require.within_s
         else f", later than the {require.within_s:g} s allowed"
     )
-    after = f"are reached after {metrics.time_to_speed_s:.2f} s{late}."
+    lost = "" if metrics.settled_rpm >= lowest_rpm(recording.design) else ", and not held to the end"
+    after = f"are reached after {metrics.time_to_speed_s:.2f} s{late}{lost}."
     return f"{held} The required {require.speed_rpm:,.0f} rpm {after}"
 
 
@@ -246,8 +249,8 @@ def _symptoms(recording: Recording, metrics: Metrics) -> str:
         words.append(f"{metrics.missed_compares:,} compares were written when their time had passed")
     if metrics.missed_edges:
         words.append(f"{metrics.missed_edges:,} Hall edges were missed")
-    if metrics.opposed_steps:
-        share = metrics.opposed_steps / max(metrics.steps, 1)
+    share = metrics.opposed_steps / max(metrics.steps, 1)
+    if share >= WORTH_TELLING:
         words.append(
             f"{share:.0%} of the steps pushed against the motion, the last at {metrics.last_opposed_s:.2f} s"
         )

@@ -7,7 +7,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import partial
 
-from sim.design import Design, LoadPoint, LoadStep, Override, Variant, apply_overrides
+from sim.design import Design, LoadPoint, LoadStep, Override, Variant, apply_overrides, choices_of
 from sim.run.metrics import Metrics, measure
 from sim.run.simulate import simulate
 from targets import InputError
@@ -25,6 +25,9 @@ PERFECT = (
     ("rounding", "rounding", "arithmetic in f64 at the same cost"),
 )
 """Name of the suspect, what `firmware.idealise` calls it, the change in words."""
+NARROW = "i16"
+BACKGROUND = "_background"
+"""Ending of the law that does the same with its arithmetic in the main loop."""
 LAST = 3.0
 """More than the span of the scores, -1 to 1."""
 
@@ -57,7 +60,7 @@ class Gain:
 class Diagnosis:
     """`limited_by`: the suspect whose removal gives most, "several" where no single one gives anything,
     "command" where the design does what it is told in time, "heat" where it does so too hot.
-    `gains`: what each change gives, the best first."""
+    `gains`: what each change gives, remedies among them, the best first."""
 
     limited_by: str
     gains: tuple[Gain, ...]
@@ -86,6 +89,18 @@ def suspects(design: Design) -> list[Suspect]:
         listed.append(Suspect(Variant("cogging", {"motor.cogging_Nm": 0.0}), "no cogging"))
     if design.thermal.is_modelled:
         listed.append(Suspect(Variant("heat", _COLD), "copper and magnets that stay at ambient temperature"))
+    return listed
+
+
+def remedies(design: Design) -> list[Suspect]:
+    """What a builder can change in the firmware alone, shown beside the suspects."""
+    firmware, listed = design.firmware, list[Suspect]()
+    if firmware.arithmetic != NARROW:
+        narrow = Variant("arithmetic", {"firmware.arithmetic": NARROW})
+        listed.append(Suspect(narrow, "the arithmetic in 16-bit integers"))
+    if firmware.law + BACKGROUND in choices_of(design, "firmware.law"):
+        background = Variant("background", {"firmware.law": firmware.law + BACKGROUND})
+        listed.append(Suspect(background, "the arithmetic in the main loop, out of the interrupt"))
     return listed
 
 
@@ -172,10 +187,13 @@ def met(design: Design, metrics: Metrics) -> bool:
 
 def _fast_enough(design: Design, metrics: Metrics) -> bool:
     """Whether the speed is reached in time, and still held at the end of the run."""
-    require = design.require
-    enough_rpm = require.speed_rpm * (1.0 - require.tolerance_percent / 100.0)
-    in_time = metrics.time_to_speed_s is not None and metrics.time_to_speed_s <= require.within_s
-    return in_time and metrics.settled_rpm >= enough_rpm
+    in_time = metrics.time_to_speed_s is not None and metrics.time_to_speed_s <= design.require.within_s
+    return in_time and metrics.settled_rpm >= lowest_rpm(design)
+
+
+def lowest_rpm(design: Design) -> float:
+    """Lowest speed that still counts as the required one."""
+    return design.require.speed_rpm * (1.0 - design.require.tolerance_percent / 100.0)
 
 
 def _score(design: Design, settled_rpm: float | None, time_s: float | None) -> float:
@@ -210,11 +228,13 @@ def diagnose(design: Design, metrics: Metrics, fits: bool) -> Diagnosis:
         too_large = LAST if fits and gain.lacks else 0.0
         return _score(design, gain.settled_rpm, gain.time_to_speed_s) - too_large
 
+    causes = suspects(design)
     with ThreadPoolExecutor() as pool:  # the kernel lets go of Python's lock
-        gains = tuple(pool.map(partial(_gain, design), suspects(design)))
+        gains = tuple(pool.map(partial(_gain, design), [*causes, *remedies(design)]))
     ranked = tuple(sorted(gains, key=score, reverse=True))
     base = _score(design, metrics.settled_rpm, metrics.time_to_speed_s)
-    return Diagnosis("several" if score(ranked[0]) < base + NOTICEABLE else ranked[0].name, ranked)
+    worst = max(gains[: len(causes)], key=score)
+    return Diagnosis("several" if score(worst) < base + NOTICEABLE else worst.name, ranked)
 
 
 def _follows_command(design: Design, metrics: Metrics) -> bool:

@@ -13,6 +13,9 @@ from sim.studies.answer import CAUTION
 from sim.studies.compare import Comparison, Row
 from sim.views.figure import INK, QUIET, SIGNAL, WARN
 
+_LINE_px, _NAME_px = 14.0, 110.0
+"""Height of a line of text and width of a name on the canvas."""
+
 
 def draw_comparison(comparison: Comparison, path: Path) -> None:
     """Draw a comparison into a PNG file: price over reachable speed, and load over reachable speed.
@@ -28,8 +31,12 @@ def draw_comparison(comparison: Comparison, path: Path) -> None:
         panels = list(axes[:, 0])
         if with_price:
             _scatter(panels[0], comparison, rows, [row.price_USD or 0.0 for row in rows])
+            panels[0].set_ylim(bottom=0.0)
             panels[0].set_ylabel("indicative price [USD]")
-        _scatter(panels[-1], comparison, rows, [100.0 * (row.load or 0.0) for row in rows])
+        loaded = [row for row in rows if row.load]  # what costs nothing has no place on a logarithmic axis
+        panels[-1].set_yscale("log")
+        _scatter(panels[-1], comparison, loaded, [100.0 * (row.load or 0.0) for row in loaded])
+        panels[-1].yaxis.set_major_formatter(lambda value, _: f"{value:g}")
         panels[-1].set_ylabel("processor load at the required speed [%]")
         panels[-1].set_xlabel("speed it can reach [rpm]")
         figure.suptitle(_title(comparison), x=0.01, ha="left", fontsize=12, fontweight="bold")
@@ -46,7 +53,7 @@ def _title(comparison: Comparison) -> str:
 
 
 def _scatter(ax: Axes, comparison: Comparison, rows: list[Row], heights: list[float]) -> None:
-    """A point and a name for each design; filled where it meets the requirement."""
+    """A point and a name for each design; filled where it meets the requirement. The scale is set already."""
     required = comparison.design.require.speed_rpm
     ax.axvline(required, color=SIGNAL, linewidth=1.0)
     ax.annotate(
@@ -61,11 +68,26 @@ def _scatter(ax: Axes, comparison: Comparison, rows: list[Row], heights: list[fl
         colour = SIGNAL if row.met else WARN
         face = colour if row.met else "none"
         ax.scatter(row.top_rpm or 0.0, height, s=42, facecolors=face, edgecolors=colour)
-        ax.annotate(row.name, (row.top_rpm or 0.0, height), xytext=(7, -3), textcoords="offset points")
+    ax.margins(x=0.25, y=0.12)
     ax.set_xlim(left=0.0)
-    ax.margins(x=0.15, y=0.12)
-    ax.set_ylim(bottom=0.0)
+    _label(ax, rows, heights)
     ax.xaxis.set_major_formatter(lambda value, _: f"{value:,.0f}")
     ax.spines[["top", "right"]].set_visible(False)
     ax.grid(True, color="#e6ebea", linewidth=0.6)
     ax.set_axisbelow(True)
+
+
+def _label(ax: Axes, rows: list[Row], heights: list[float]) -> None:
+    """The names beside their points, from the bottom up, moved up where one would lie on another."""
+    place = ax.transData.transform
+    taken: list[tuple[float, float]] = []
+    for height, row in sorted(zip(heights, rows, strict=True), key=lambda pair: pair[0]):
+        x, y = place((row.top_rpm or 0.0, height))
+        free = y
+        while any(abs(free - other) < _LINE_px and abs(x - left) < _NAME_px for left, other in taken):
+            free += 1.0
+        taken.append((x, free))
+        lifted = (free - y) * 72.0 / ax.figure.dpi
+        ax.annotate(
+            row.name, (row.top_rpm or 0.0, height), xytext=(8, lifted - 3), textcoords="offset points"
+        )
