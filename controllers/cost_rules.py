@@ -67,6 +67,8 @@ def named_keys(row: Instruction) -> Sequence[str]:
         return ()
     if row.opcode.cost_rule == "divide_wide":
         return ("i64_div_i32",) if row.kind.bits == I32.bits else ()
+    if row.opcode.cost_word not in ("div", "mod"):  # it was folded into something simpler
+        return ()
     return (f"i32_{row.opcode.cost_word}", f"u32_{row.opcode.cost_word}")
 
 

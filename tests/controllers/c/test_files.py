@@ -79,11 +79,17 @@ def test_replay_names_the_first_mismatch(tmp_path: Path) -> None:
     assert (ended.returncode, ended.stdout) == (1, said)
 
 
+BELOW = "return a < INT32_MIN - b ? (int32_t)INT32_MIN : (int32_t)(a + b);"
 # no state leads there, unless another handler interrupts
 UNREACHED = {
-    "free_trim": ["return;", "value = 32767u;"],  # a full start when not at the start; a third above the half
+    # what is added is not negative; a full start when not at the start; a third above the half
+    "free_trim": [BELOW, "return;", "value = 32767u;"],
     # the command is compared with 0 before it divides; the trim that is added is not negative
-    "open_ramp": ["return 0u;", "return a < INT32_MIN - b ? (int32_t)INT32_MIN : (int32_t)(a + b);"],
+    "open_ramp": ["return 0u;", BELOW],
+    # a sixth of what the timer counts, and the largest lag, is below half of it
+    "step_trim": ["return 65535u;", "value = 32767u;"],
+    "step_trim_background": ["return 65535u;", "found = 32767u;"],
+    "trim_then_duty": ["return 65535u;", "value_2 = 32767u;"],
 }
 
 
