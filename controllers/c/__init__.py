@@ -1,5 +1,5 @@
-"""Control laws as C99: written from the Program, the same one that is executed, costed and bounded."""
+"""Control laws as C99: written from the Program, the same one that is executed, costed and bounded.
 
-from controllers.c.export import MARK as MARK
-from controllers.c.export import export_law as export_law
-from controllers.c.snippet import c_vector as c_vector
+`export.export_law` writes the files, `snippet.c_vector` one test vector. Nothing is imported here: the price
+of a law asks for `flow` and `ranges` alone, and must not wait for numba.
+"""

@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 
 from controllers import law_names, law_path
-from controllers.c import c_vector, export_law
+from controllers.c.export import export_law
 from controllers.c.names import Names, identifier
+from controllers.c.snippet import c_vector
 from controllers.c.vectors import random_calls
 from controllers.lower import compile_law
 from controllers.play import WRITTEN, play, random_inputs_shape
