@@ -91,7 +91,7 @@ def operation_rows(op: int, kind: Kind, b: int = 1, extra: int = 0) -> list[tupl
     if opcodes.OPCODES[op].jumps:
         move = opcodes.MOVE
         return [
-            (op, kind.index, 0, 0, 1, 3),
+            (op, kind.index, 4, 0, 1, 3),  # a jump has no destination: what stands there must not matter
             (move, 5, 2, 3, 0, 0),
             (opcodes.RET, 0, 0, 0, 0, 0),
             (move, 5, 2, 4, 0, 0),

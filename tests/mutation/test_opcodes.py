@@ -22,6 +22,7 @@ def test_every_opcode_has_a_mutant_and_every_mutant_is_another_program() -> None
 
 
 @pytest.mark.slow
+@pytest.mark.long
 def test_mutants_of_a_few_opcodes_are_killed() -> None:
     done = subprocess.run(
         [sys.executable, "-m", "tests.mutation.opcodes", *FEW], cwd=ROOT, capture_output=True, text=True,

@@ -73,6 +73,7 @@ def test_random_laws_stay_within_their_bounds(text: str, arithmetic: str, struct
 
 
 @pytest.mark.slow
+@pytest.mark.long
 @settings(max_examples=1000, deadline=None, suppress_health_check=NO_CHECKS)
 @given(*CASES)
 def test_many_random_laws_stay_within_their_bounds(

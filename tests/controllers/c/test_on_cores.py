@@ -131,6 +131,7 @@ def test_operations_where_int_has_16_bits(tmp_path: Path, make: Callable[[str], 
 
 
 @pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.parametrize("core", CORES)
 @pytest.mark.parametrize(("make", "kind"), OPERATIONS, ids=NAMES)
 def test_operations_on_a_core_at_length(

@@ -48,6 +48,7 @@ def test_arrays_and_tables_give_the_bits_of_the_machine(tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.parametrize(("make", "kind"), CASES, ids=NAMES)
 def test_operations_give_the_bits_of_the_machine_at_length(tmp_path: Path, make: Make, kind: str) -> None:
     check_against_machine(tmp_path / "c", written(tmp_path, make(kind)), make_binding("i32"), MANY)

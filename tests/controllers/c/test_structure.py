@@ -30,6 +30,7 @@ def test_random_law_gives_the_bits_of_the_machine(tmp_path: Path, seed: int) -> 
 
 
 @pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.parametrize("seed", range(100, 250))
 def test_random_law_gives_the_bits_of_the_machine_at_length(tmp_path: Path, seed: int) -> None:
     check_random_law(tmp_path, seed)

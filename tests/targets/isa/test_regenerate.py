@@ -81,6 +81,7 @@ def test_a_file_is_written_only_where_rows_changed(monkeypatch: pytest.MonkeyPat
 
 
 @pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.parametrize("name", MEASURED_TARGETS)
 def test_regenerating_gives_what_the_file_holds(name: str) -> None:
     """With the compilers that the file names; another release may differ, and the file says which made it."""
@@ -92,6 +93,7 @@ def test_regenerating_gives_what_the_file_holds(name: str) -> None:
 
 
 @pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.parametrize("name", MEASURED_TARGETS)
 def test_rows_derived_from_the_manuals_agree_with_the_compiler(name: str) -> None:
     """The derived groups hold what probes of these operations measure, within the cycle of an extension."""
