@@ -14,6 +14,7 @@ import os
 import platform
 import sys
 import tempfile
+import threading
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar, cast
@@ -68,6 +69,9 @@ def _cache_folder() -> Path:
     return private if private.stat().st_uid == os.getuid() else Path(tempfile.mkdtemp(prefix="tickspin-"))
 
 
+_LOADING = threading.Lock()
+
+
 class NativeKernel:
     """An outermost kernel as a C function of addresses and integers, compiled at the first call on this
     machine.
@@ -100,14 +104,18 @@ class NativeKernel:
 
     def prepare(self) -> None:
         """Compile and load it now, so that the first call takes no longer than any other."""
-        if self._call is None:
-            self._call = self._load()
+        self._ready()
 
     def __call__(self, *arguments: int) -> int:
         """Run the kernel; addresses first, then integers."""
-        if self._call is None:
-            self._call = self._load()
-        return self._call(*arguments)
+        return (self._call or self._ready())(*arguments)
+
+    def _ready(self) -> Callable[..., int]:
+        """The loaded kernel. One thread loads it: a second engine would free the code that the first runs."""
+        with _LOADING:
+            if self._call is None:
+                self._call = self._load()
+            return self._call
 
     def _load(self) -> Callable[..., int]:
         """Link the object file into this process, compiling it first where there is none."""
