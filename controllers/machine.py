@@ -17,9 +17,22 @@ from typing import Any, Final
 
 import numpy as np
 
-from controllers.faults import CONVERSION, INDEX, OVERFLOW, ZERO_DIVISION
+from controllers.faults import CONVERSION, OVERFLOW
 from controllers.jit import kernel
-from controllers.kinds import F32, MACHINE_KINDS, U32, U64
+from controllers.narrow import (
+    POWER,
+    PRODUCT,
+    divide,
+    divide_float,
+    element,
+    remainder,
+    rescaled,
+    rounded,
+    saturated,
+    store_counted,
+    store_float,
+    store_truncated,
+)
 from controllers.opcodes import (
     ADD,
     AND,
@@ -106,109 +119,6 @@ Record = Any
 
 UNLIMITED: Final = 1 << 62
 """A budget of cycles that no run spends."""
-_SINGLE: Final = F32.index
-_LOW: Final = np.array([0 if k.is_float or k.is_wide else k.low for k in MACHINE_KINDS], dtype=np.int64)
-_HIGH: Final = np.array([0 if k.is_float or k.is_wide else k.high for k in MACHINE_KINDS], dtype=np.int64)
-_PRODUCT: Final = np.array([U64.index if k is U32 else k.index for k in MACHINE_KINDS], dtype=np.int64)
-_POWER: Final = np.array([2.0**n for n in range(64)], dtype=np.float64)
-
-
-@kernel
-def rounded(value: float, kind: int) -> float:
-    """`value` rounded to float32 where `kind` is f32."""
-    if kind == _SINGLE:
-        return float(np.float64(np.float32(value)))
-    return value
-
-
-@kernel
-def truncated_quotient(a: int, b: int) -> int:
-    """a / b toward zero; b must not be 0."""
-    size = abs(a) // abs(b)
-    return size if (a < 0) == (b < 0) else -size
-
-
-@kernel
-def saturated(value: float, kind: int) -> int:
-    """`value` without its fraction, held within integer kind number `kind`; 0 for NaN."""
-    if value > _HIGH[kind]:
-        return int(_HIGH[kind])
-    if value < _LOW[kind]:
-        return int(_LOW[kind])
-    return int(value) if value == value else 0
-
-
-@kernel
-def store_counted(ints: Record, faults: Record, pc: int, dst: int, exact: int, kind: int, fault: int) -> None:
-    """ints[dst] = `exact` wrapped to `kind`; a change of value counts as `fault` of instruction pc."""
-    wrapped = wrap(exact, kind)
-    ints[dst] = wrapped
-    if wrapped != exact:
-        faults[pc, fault] += 1
-
-
-@kernel
-def divide(ints: Record, faults: Record, pc: int, dst: int, x: int, y: int, kind: int) -> None:
-    """ints[dst] = x / y toward zero, 0 where y is 0."""
-    if y == 0:
-        faults[pc, ZERO_DIVISION] += 1
-        ints[dst] = 0
-    else:
-        store_counted(ints, faults, pc, dst, truncated_quotient(x, y), kind, OVERFLOW)
-
-
-@kernel
-def remainder(ints: Record, faults: Record, pc: int, dst: int, x: int, y: int) -> None:
-    """ints[dst] = x % y with the sign of x, 0 where y is 0."""
-    if y == 0:
-        faults[pc, ZERO_DIVISION] += 1
-        ints[dst] = 0
-    else:
-        ints[dst] = x - truncated_quotient(x, y) * y
-
-
-@kernel
-def rescaled(value: int, bits: int) -> int:
-    """`value` times 2**bits, toward minus infinity where bits < 0."""
-    return value << bits if bits >= 0 else value >> -bits
-
-
-@kernel
-def store_float(floats: Record, faults: Record, pc: int, dst: int, value: float, kind: int) -> None:
-    """floats[dst] = `value` rounded to `kind`; an infinite result counts as overflow."""
-    result = rounded(value, kind)
-    floats[dst] = result
-    if abs(result) == np.inf:
-        faults[pc, OVERFLOW] += 1
-
-
-@kernel
-def divide_float(floats: Record, faults: Record, pc: int, dst: int, x: float, y: float, kind: int) -> None:
-    """floats[dst] = x / y by IEEE 754, counted where y is 0."""
-    if y == 0.0:
-        faults[pc, ZERO_DIVISION] += 1
-        floats[dst] = x / y
-    else:
-        store_float(floats, faults, pc, dst, x / y, kind)
-
-
-@kernel
-def store_truncated(ints: Record, faults: Record, pc: int, dst: int, value: float, kind: int) -> None:
-    """ints[dst] = `value` without its fraction, saturated to `kind` and counted where it does not fit."""
-    whole = np.trunc(value)
-    result = saturated(whole, kind)
-    ints[dst] = result
-    if result != whole:
-        faults[pc, CONVERSION] += 1
-
-
-@kernel
-def element(faults: Record, pc: int, base: int, index: int, length: int) -> int:
-    """Slot of element `index` of an array; the last one, counted, where there is no such element."""
-    if 0 <= index < length:
-        return base + index
-    faults[pc, INDEX] += 1
-    return base + length - 1
 
 
 @kernel
@@ -312,9 +222,9 @@ def run_until(  # noqa: C901 (one chain over the instruction set; each operation
         elif op == F_CONVERT:
             store_float(floats, faults, pc, dst, floats[a], kind)
         elif op == INT_TO_FLOAT:
-            floats[dst] = rounded(ints[a] / _POWER[b], kind)
+            floats[dst] = rounded(ints[a] / POWER[b], kind)
         elif op == FLOAT_TO_INT:
-            store_truncated(ints, faults, pc, dst, floats[a] * _POWER[b], kind)
+            store_truncated(ints, faults, pc, dst, floats[a] * POWER[b], kind)
         elif op == F_JUMP_LT:
             pc = extra - 1 if floats[a] < floats[b] else pc
         elif op == F_JUMP_LE:
@@ -340,11 +250,11 @@ def run_until(  # noqa: C901 (one chain over the instruction set; each operation
         elif op == SAT_SUB:
             ints[dst] = clamped(ints[a] - ints[b], kind, kind)
         elif op == SAT_MUL_SHIFT:
-            ints[dst] = clamped(cell_product(ints[a], ints[b]) >> extra, kind, _PRODUCT[kind])
+            ints[dst] = clamped(cell_product(ints[a], ints[b]) >> extra, kind, PRODUCT[kind])
         elif op == SAT_CONVERT:
             ints[dst] = clamped(rescaled(ints[a], b), kind, extra)
         elif op == SAT_FROM_FLOAT:
-            ints[dst] = saturated(np.trunc(floats[a] * _POWER[b]), kind)
+            ints[dst] = saturated(np.trunc(floats[a] * POWER[b]), kind)
         elif op == WRAP_CONVERT:
             ints[dst] = wrap(ints[a], kind)
         elif op == MUL_WIDE:

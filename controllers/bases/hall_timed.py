@@ -48,12 +48,14 @@ class HallTimed(Stepper):
     last_edge = var(ticks, 0)  # timer count at the last Hall edge
 
     def make_step(self) -> None:
+        """At the start by the level, later the next of the six."""
         if self.turns < self.START_TURNS:
             self.step_by_level()
         else:
             self.next_step()
 
     def on_hall_edge(self) -> None:
+        """An edge: take it for the beginning of a turn unless it is a spike, and time the next turn."""
         edge = hw.captured()
         period = wrap_sub(edge, self.last_edge)
         with hw.masked():
@@ -85,15 +87,18 @@ class HallTimed(Stepper):
             self.arm(wrap_add(edge, step_ticks))
 
     def counted_turns(self) -> u8:
+        """Turns at which the interrupt stops counting."""
         return self.START_TURNS
 
     def new_step_ticks(self, period: ticks, turns: u8, step_ticks: ticks) -> ticks:
+        """Step time of the turn that begins."""
         if turns < self.START_TURNS:
             self.begin_run()
             return step_ticks
         return self.within_timer(self.followed(period))
 
     def step_by_level(self) -> None:
+        """The step that pulls on at this level of the sensor."""
         self.step = 4
         if hw.hall() != 0:
             self.step = 1
@@ -102,6 +107,7 @@ class HallTimed(Stepper):
         hw.set_step(self.step)
 
     def after_step(self) -> None:
+        """Count steps and what is left of the timer since the edge; notice a stall."""
         if self.room > self.step_ticks:
             self.room -= self.step_ticks
         else:
@@ -114,9 +120,11 @@ class HallTimed(Stepper):
             self.restart()
 
     def first_step_time(self) -> ticks:
+        """Time between two looks at the level."""
         return self.start_look
 
     def restart(self) -> None:
+        """Begin the start anew."""
         self.turns = 0
         self.period = 0
         self.steps_since_edge = 0
@@ -124,7 +132,9 @@ class HallTimed(Stepper):
         self.step_ticks = self.within_timer(self.first_step_time())
 
     def begin_run(self) -> None:
+        """Called at every turn of the start: what the law must forget."""
         pass
 
     def followed(self, period: ticks) -> ticks:
+        """Step time, in ticks, after a turn that took `period`. The law's own part."""
         return period // 6

@@ -20,6 +20,7 @@ class Stepper(Law):
     step_ticks = var(ticks, 0)  # step time in use
 
     def on_start(self) -> None:
+        """Reset: the first step is on, the timer is set for the next."""
         self.step_ticks = self.within_timer(self.first_step_time())
         hw.set_duty(self.first_duty())
         hw.set_step(self.step)
@@ -27,6 +28,7 @@ class Stepper(Law):
         hw.set_compare(self.compare)
 
     def on_step_timer(self) -> None:
+        """The compare has struck: make the step that is due, set the next."""
         if wrap_sub(hw.timer(), self.compare) > hw.timer_top >> 1:
             return
         self.make_step()
@@ -34,9 +36,11 @@ class Stepper(Law):
         self.after_step()
 
     def make_step(self) -> None:
+        """Choose the step and make it."""
         self.next_step()
 
     def next_step(self) -> None:
+        """Go on to the next of the six steps."""
         step = self.step + 1
         if step >= 6:
             step = u8(0)
@@ -44,6 +48,7 @@ class Stepper(Law):
         self.step = step
 
     def arm(self, due: ticks) -> None:
+        """Set the compare to `due`, or a moment ahead where that is past already."""
         # a compare that is past already would wait for the whole wrap of the timer
         soonest = wrap_add(hw.timer(), max(self.catch_up, ticks(1)))
         if wrap_sub(due, soonest) > hw.timer_top >> 1:
@@ -52,14 +57,18 @@ class Stepper(Law):
         hw.set_compare(due)
 
     def within_timer(self, step_time: ticks) -> ticks:
+        """A step time that half the range of the timer holds."""
         # beyond half the range a due step could not be told from one that is overdue
         return min(step_time, hw.timer_top >> 1)
 
     def first_step_time(self) -> ticks:
+        """Step time at reset."""
         return hw.timer_top >> 1
 
     def first_duty(self) -> u16:
+        """PWM counts at reset."""
         return hw.duty_top
 
     def after_step(self) -> None:
+        """What the law adds to a step."""
         pass

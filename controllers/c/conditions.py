@@ -38,6 +38,7 @@ class Comparison:
 
     @property
     def text(self) -> str:
+        """The comparison in C, the constant on the right."""
         left, right, sign = self.left, self.right, self.sign
         if left.constant is not None and right.constant is None:
             left, right, sign = right, left, _MIRRORED[sign]
@@ -65,6 +66,7 @@ class Junction:
 
     @property
     def text(self) -> str:
+        """Both conditions in C, parted by && or ||."""
         sign = "&&" if self.is_and else "||"
         return f"{self._part(self.first)} {sign} {self._part(self.second)}"
 

@@ -62,7 +62,9 @@ def _refuse_literal() -> float:
 def _refuse_folded(scope: Scope, node: Binary, a: Operand) -> RefusedError:
     """The fault of an operation on constants that has no result."""
     rule = "a constant expression has a value" if a.type is None else f"a constant fits {describe(a.type)}"
-    return scope.source.refuse(node.at, rule, scope.source.text(node.at), "correct the numbers")
+    of_scenario = a.type is not None and a.type.is_number
+    remedy = "choose another arithmetic, or correct the numbers" if of_scenario else "correct the numbers"
+    return scope.source.refuse(node.at, rule, scope.source.text(node.at), remedy)
 
 
 def _limited(value: int) -> int:

@@ -120,6 +120,11 @@ class Require(Section):
         "how far below the wanted speed still counts as reached", "%", default=2.0, ge=0.01, le=50
     )
 
+    @property
+    def lowest_rpm(self) -> float:
+        """Lowest speed that still counts as the required one."""
+        return self.speed_rpm * (1.0 - self.tolerance_percent / 100.0)
+
 
 class Numerics(Section):
     """How finely the simulation steps; the defaults are right for almost everything."""

@@ -248,7 +248,7 @@ def measure(recording: Recording) -> Metrics:
     return Metrics(
         reached_rpm=float(smoothed_rpm(recording).max()),
         settled_rpm=_settled(recording, "speed_rpm"),
-        time_to_speed_s=_time_to(recording, require.speed_rpm * (1.0 - require.tolerance_percent / 100.0)),
+        time_to_speed_s=_time_to(recording, require.lowest_rpm),
         worst_case_cycles=worst_case_cycles(recording),
         measured_cycles=_measured_cycles(recording),
         worst_response_us=_worst_response_us(recording),

@@ -5,7 +5,7 @@ from collections.abc import Callable
 from sim.run.ceilings import tick_step_rpm, wrap_floor_rpm
 from sim.run.metrics import Metrics
 from sim.run.simulate import Recording
-from sim.studies.limits import Diagnosis, Gain, judged_C, lowest_rpm, too_hot
+from sim.studies.limits import Diagnosis, Gain, judged_C, too_hot
 
 Ceilings = dict[str, float]
 
@@ -49,7 +49,7 @@ def _outcome(recording: Recording, metrics: Metrics) -> str:
         if metrics.time_to_speed_s <= require.within_s
         else f", later than the {require.within_s:g} s allowed"
     )
-    lost = "" if metrics.settled_rpm >= lowest_rpm(recording.design) else ", and not held to the end"
+    lost = "" if metrics.settled_rpm >= require.lowest_rpm else ", and not held to the end"
     after = f"are reached after {metrics.time_to_speed_s:.2f} s{late}{lost}."
     return f"{held} The required {require.speed_rpm:,.0f} rpm {after}"
 

@@ -188,12 +188,7 @@ def met(design: Design, metrics: Metrics) -> bool:
 def _fast_enough(design: Design, metrics: Metrics) -> bool:
     """Whether the speed is reached in time, and still held at the end of the run."""
     in_time = metrics.time_to_speed_s is not None and metrics.time_to_speed_s <= design.require.within_s
-    return in_time and metrics.settled_rpm >= lowest_rpm(design)
-
-
-def lowest_rpm(design: Design) -> float:
-    """Lowest speed that still counts as the required one."""
-    return design.require.speed_rpm * (1.0 - design.require.tolerance_percent / 100.0)
+    return in_time and metrics.settled_rpm >= design.require.lowest_rpm
 
 
 def _score(design: Design, settled_rpm: float | None, time_s: float | None) -> float:

@@ -68,7 +68,9 @@ def _verdict(comparison: Comparison) -> str:
         return (
             f"None meets the requirement; {best.name} comes nearest. `tickspin run` says what holds it back."
         )
-    text = f"{choice.name} is the cheapest that meets the requirement."
+    alike = sum(row.met and row.is_real and row.price_USD == choice.price_USD for row in comparison.rows)
+    widest = f", of {alike} at that price the one with the widest margin" if alike > 1 else ""
+    text = f"{choice.name} is the cheapest that meets the requirement{widest}."
     if cheaper is not None:
         text += f" {cheaper.name} costs less and does not: {comparison.why_not}"
     return text

@@ -84,11 +84,12 @@ def _speed(ax: Axes, result: Result) -> None:
     command = _trace(result, "command_rpm")
     ax.plot(t_s, speed, color=SIGNAL, linewidth=1.3, label="speed")
     ax.step(t_s, command, where="post", color=INK, linewidth=1.0, linestyle=(0, (5, 2)), label="command")
-    enough = require.speed_rpm * (1.0 - require.tolerance_percent / 100.0)
+    enough = require.lowest_rpm
     ax.plot(
         [0.0, require.within_s, require.within_s], [enough, enough, 0.0], color=WARN, linewidth=1.0,
         label=f"required: {require.speed_rpm:,.0f} rpm by {require.within_s:g} s",
     )  # fmt: skip
+    ax.yaxis.set_major_formatter(lambda value, _: f"{value:,.0f}")
     top = 1.15 * max(speed.max(), command.max(), require.speed_rpm)
     torque = result.ceilings_rpm["torque"]
     if torque < top:

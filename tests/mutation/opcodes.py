@@ -2,8 +2,8 @@
 
     NUMBA_DISABLE_JIT=1 python -m tests.mutation.opcodes [OPCODE ...]
 
-A mutant is one change of text in `controllers/machine.py` or `controllers/wide.py`; it lives in a fork of
-this process, and no file is touched. The kernels run as plain Python, so that nothing is compiled, and the
+A mutant is one change of text in `machine.py`, `narrow.py` or `wide.py` of `controllers`; it lives in a fork
+of this process, and no file is touched. The kernels run as plain Python, so that nothing is compiled, and the
 tests stop at the first failure. A mutant that no test notices has survived: a test is missing, or the change
 makes no difference.
 """
@@ -21,11 +21,12 @@ from typing import Final, NamedTuple
 
 import pytest
 
-from controllers import machine, wide
+from controllers import machine, narrow, wide
 from controllers.opcodes import OPCODES
 
 ROOT: Final = Path(__file__).resolve().parents[2]
 MACHINE: Final = "controllers/machine.py"
+NARROW: Final = "controllers/narrow.py"
 WIDE: Final = "controllers/wide.py"
 TESTS: Final = {
     name: f"tests/controllers/test_{name}.py"
@@ -95,32 +96,32 @@ HELPERS: Final = (
     Mutant("RET", "does not stop", MACHINE, "run*", "op == RET or ", ""),
     Mutant("IN", "does not stop", MACHINE, "run*", "op == IN or ", ""),
     Mutant("OUT", "does not stop", MACHINE, "run*", " or op == OUT", ""),
-    Mutant("F_ADD", "not rounded", MACHINE, "rounded", "kind == _SINGLE", "kind == -1"),
-    Mutant("F_SUB", "infinity not counted", MACHINE, "store_float", _COUNTED, "+= 0"),
-    Mutant("F_MUL", "one infinity not counted", MACHINE, "store_float", "abs(result)", "result"),
-    Mutant("F_DIV", "zero not counted", MACHINE, "divide_float", _COUNTED, "+= 0"),
-    Mutant("F_DIV", "x/0 is 0", MACHINE, "divide_float", "floats[dst] = x / y", "floats[dst] = 0.0"),
-    Mutant("DIV", "floors", MACHINE, "truncated_quotient", "else -size", "else -size - 1"),
-    Mutant("DIV", "zero not counted", MACHINE, "divide", _COUNTED, "+= 0"),
-    Mutant("DIV", "x/0 is x", MACHINE, "divide", "ints[dst] = 0", "ints[dst] = x"),
-    Mutant("DIV_SHIFT", "counted twice", MACHINE, "divide", _COUNTED, "+= 2"),
-    Mutant("MOD", "zero not counted", MACHINE, "remainder", _COUNTED, "+= 0"),
-    Mutant("MOD", "x%0 is x", MACHINE, "remainder", "ints[dst] = 0", "ints[dst] = x"),
-    Mutant("MOD", "sign of the divisor", MACHINE, "remainder", "x - truncated_quotient(x, y) * y", "x % y"),
-    Mutant("ADD", "wrap not counted", MACHINE, "store_counted", _COUNTED, "+= 0"),
-    Mutant("SUB", "wrap not made", MACHINE, "store_counted", "ints[dst] = wrapped", "ints[dst] = exact"),
-    Mutant("CONVERT", "toward zero", MACHINE, "rescaled", "value >> -bits", "int(value / (1 << -bits))"),
-    Mutant("FLOAT_TO_INT", "floors", MACHINE, "store_truncated", "np.trunc", "np.floor"),
-    Mutant("FLOAT_TO_INT", "not counted", MACHINE, "store_truncated", _COUNTED, "+= 0"),
-    Mutant("FLOAT_TO_INT", "NaN is not 0", MACHINE, "saturated", "else 0", "else 1"),
-    Mutant("SAT_FROM_FLOAT", "highest value one off", MACHINE, "saturated", "int(_HIGH[kind])",
+    Mutant("F_ADD", "not rounded", NARROW, "rounded", "kind == _SINGLE", "kind == -1"),
+    Mutant("F_SUB", "infinity not counted", NARROW, "store_float", _COUNTED, "+= 0"),
+    Mutant("F_MUL", "one infinity not counted", NARROW, "store_float", "abs(result)", "result"),
+    Mutant("F_DIV", "zero not counted", NARROW, "divide_float", _COUNTED, "+= 0"),
+    Mutant("F_DIV", "x/0 is 0", NARROW, "divide_float", "floats[dst] = x / y", "floats[dst] = 0.0"),
+    Mutant("DIV", "floors", NARROW, "truncated_quotient", "else -size", "else -size - 1"),
+    Mutant("DIV", "zero not counted", NARROW, "divide", _COUNTED, "+= 0"),
+    Mutant("DIV", "x/0 is x", NARROW, "divide", "ints[dst] = 0", "ints[dst] = x"),
+    Mutant("DIV_SHIFT", "counted twice", NARROW, "divide", _COUNTED, "+= 2"),
+    Mutant("MOD", "zero not counted", NARROW, "remainder", _COUNTED, "+= 0"),
+    Mutant("MOD", "x%0 is x", NARROW, "remainder", "ints[dst] = 0", "ints[dst] = x"),
+    Mutant("MOD", "sign of the divisor", NARROW, "remainder", "x - truncated_quotient(x, y) * y", "x % y"),
+    Mutant("ADD", "wrap not counted", NARROW, "store_counted", _COUNTED, "+= 0"),
+    Mutant("SUB", "wrap not made", NARROW, "store_counted", "ints[dst] = wrapped", "ints[dst] = exact"),
+    Mutant("CONVERT", "toward zero", NARROW, "rescaled", "value >> -bits", "int(value / (1 << -bits))"),
+    Mutant("FLOAT_TO_INT", "floors", NARROW, "store_truncated", "np.trunc", "np.floor"),
+    Mutant("FLOAT_TO_INT", "not counted", NARROW, "store_truncated", _COUNTED, "+= 0"),
+    Mutant("FLOAT_TO_INT", "NaN is not 0", NARROW, "saturated", "else 0", "else 1"),
+    Mutant("SAT_FROM_FLOAT", "highest value one off", NARROW, "saturated", "int(_HIGH[kind])",
            "int(_HIGH[kind]) - 1"),
-    Mutant("SAT_FROM_FLOAT", "lowest value is 0", MACHINE, "saturated", "int(_LOW[kind])", "0"),
-    Mutant("LOAD_AT", "reaches one further", MACHINE, "element", "index < length", "index <= length"),
-    Mutant("LOAD_AT", "not counted", MACHINE, "element", _COUNTED, "+= 0"),
-    Mutant("STORE_AT", "first element instead of last", MACHINE, "element", "base + length - 1", "base"),
-    Mutant("F_LOAD_AT", "counted twice", MACHINE, "element", _COUNTED, "+= 2"),
-    Mutant("F_STORE_AT", "one behind", MACHINE, "element", "base + index", "base + index - 1"),
+    Mutant("SAT_FROM_FLOAT", "lowest value is 0", NARROW, "saturated", "int(_LOW[kind])", "0"),
+    Mutant("LOAD_AT", "reaches one further", NARROW, "element", "index < length", "index <= length"),
+    Mutant("LOAD_AT", "not counted", NARROW, "element", _COUNTED, "+= 0"),
+    Mutant("STORE_AT", "first element instead of last", NARROW, "element", "base + length - 1", "base"),
+    Mutant("F_LOAD_AT", "counted twice", NARROW, "element", _COUNTED, "+= 2"),
+    Mutant("F_STORE_AT", "one behind", NARROW, "element", "base + index", "base + index - 1"),
     Mutant("WIDE_ADD", "carry missed", WIDE, "wide_add", "is_below(total, a, kind)", "False"),
     Mutant("WIDE_ADD", "signed carry wrong", WIDE, "wide_add", "& (b ^ total)", "| (b ^ total)"),
     Mutant("WIDE_SUB", "borrow missed", WIDE, "wide_sub", "is_below(a, b, kind)", "False"),
@@ -264,7 +265,7 @@ def _run_tests(session: pytest.Session, mutant: Mutant | None) -> None:
 
 def put_in_place(mutant: Mutant) -> None:
     """Define the kernels of this process anew, one of them changed; no file is touched."""
-    for file, module in ((WIDE, wide), (MACHINE, machine)):
+    for file, module in ((WIDE, wide), (NARROW, narrow), (MACHINE, machine)):
         text = (ROOT / file).read_text(encoding="utf-8")
         text = mutated(text, mutant) if file == mutant.file else text
         exec(compile(text, file, "exec"), vars(module))
