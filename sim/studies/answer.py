@@ -11,7 +11,8 @@ from sim.studies.explain import explain
 from sim.studies.limits import Diagnosis, diagnose, met
 
 WINDOW_ROWS = 60_000
-"""Room in the close-up: enough for three turns at 20,000 rpm and for 18 blind steps with their PWM edges."""
+"""Room in the close-up: enough for three turns at 20,000 rpm, and for as many turns of steps that the rotor
+does not follow, with their PWM edges."""
 WINDOW_TURNS = 3.0
 """Electrical turns in the close-up: of the rotor, or of its steps where it does not follow them."""
 STEPS_PER_TURN = 6

@@ -17,8 +17,8 @@ from targets import InputError, Target, load_target
 
 USUAL_TARGET: Final = "m0"
 SPAN_S: Final = 0.1
-"""Without a scenario: the finest prescaler with which the step timer counts this long, six blind steps of
-about 16 ms."""
+"""Without a scenario: the finest prescaler with which the step timer counts this long, a turn at 300 rpm of
+a motor with two pole pairs."""
 LAG_S: Final = 0.5
 FRICTION: Final = 0.02
 NO_LOAD: Final = 2.0

@@ -179,6 +179,12 @@ def _heat(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
         return "Heat holds it back: warm copper has more resistance, warm magnets give less back-EMF."
     held = ceilings["heat"]
     room = f"the torque of a winding at its limit lasts to {held:,.0f} rpm"
+    if held > metrics.settled_rpm:
+        room = (
+            "with smooth current and ideal commutation it would stay below that up to "
+            f"{held:,.0f} rpm: what heats it besides is the ripple of the PWM (a higher drive.pwm_Hz makes "
+            "it smaller) or steps that come late"
+        )
     return f"Heat holds it back: {_temperature(recording, metrics)}; {room}."
 
 
@@ -194,8 +200,9 @@ def _temperature(recording: Recording, metrics: Metrics) -> str:
 def _several(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
     if metrics.reached_rpm < NO_START * recording.design.require.speed_rpm:
         return (
-            "It never gets away from its blind start, and no single change helps: try other values of the "
-            "law's start_step_s (slower steps for a heavier rotor) and of motor.start_angle_deg."
+            "It never gets away from standstill, and no single change helps: try another "
+            "motor.start_angle_deg, less stiction, or slower first steps where the law starts without a "
+            "sensor."
         )
     return (
         "No single change helps: several things hold it back together (steps are up to "

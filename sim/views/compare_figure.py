@@ -8,7 +8,7 @@ matplotlib.use("Agg")  # a file is wanted, whatever screen there is
 
 import matplotlib.pyplot as plt
 from matplotlib.axes import Axes
-from matplotlib.ticker import NullFormatter
+from matplotlib.ticker import LogLocator, NullFormatter
 
 from sim.studies.answer import CAUTION
 from sim.studies.compare import Comparison, Row
@@ -38,6 +38,7 @@ def draw_comparison(comparison: Comparison, path: Path) -> None:
         panels[-1].set_yscale("log")
         _scatter(panels[-1], comparison, loaded, [100.0 * (row.load or 0.0) for row in loaded])
         panels[-1].yaxis.set_major_formatter(lambda value, _: f"{value:g}")
+        panels[-1].yaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
         panels[-1].yaxis.set_minor_formatter(NullFormatter())
         panels[-1].set_ylabel("processor load at the required speed [%]")
         panels[-1].set_xlabel("speed it can reach [rpm]")

@@ -89,6 +89,6 @@ def from_to_s(design: Design, low_rpm: float, high_rpm: float) -> float:
 def test_the_wheel_takes_the_time_of_its_inertia() -> None:
     wheel = named("reaction_wheel")
     heavy = apply_overrides(wheel, {"load.added_inertia_kg_m2": 8e-5})
-    # J is 420 and 820 g cm2 at the same torque, once the blind start is over; samples lie 7.5 ms apart.
+    # J is 420 and 820 g cm2 at the same torque, once the start is over; samples lie 7.5 ms apart.
     ratio = from_to_s(heavy, 1500.0, 4500.0) / from_to_s(wheel, 1500.0, 4500.0)
     assert ratio == pytest.approx(82.0 / 42.0, rel=0.05)
