@@ -8,6 +8,7 @@ import typer
 
 from sim.cli.compiling import compile_notice
 from sim.cli.files import check_outputs, write_text, write_whole
+from sim.cli.target_file import TargetFiles, names_of
 from sim.design import load_design
 from sim.studies.compare import compare as compare_variants
 from sim.studies.vary import variants
@@ -27,6 +28,7 @@ def compare(
             "Given several times, every combination is compared."
         ),
     ],
+    target_file: TargetFiles = None,
     price: Annotated[
         list[str] | None, typer.Option(help="Your own price of a target: TARGET=USD, as often as needed.")
     ] = None,
@@ -41,8 +43,9 @@ def compare(
     outputs = {"--plot": plot, "--json": json_file}
     files = {o: Path(p) for o, p in outputs.items() if p is not None and (o, str(p)) != ON_SCREEN}
     check_outputs(files, scenario)
-    design = load_design(scenario)
-    listed, prices = variants(design, vary), dict(_price(text) for text in price or ())
+    target_files = names_of(target_file or ())
+    design = load_design(scenario, target_files)
+    listed, prices = variants(design, vary, target_files), dict(_price(text) for text in price or ())
     with compile_notice():
         comparison = compare_variants(design, listed, prices)
     if json_file != "-":

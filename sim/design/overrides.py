@@ -50,6 +50,20 @@ def apply_overrides(design: Design, overrides: Mapping[str, Override], source: s
     return design_from_dict(data, source)
 
 
+def with_override(design: Design, path: str, value: Override) -> dict[str, Any]:
+    """What a design states, as nested dictionaries, with one key changed but not checked.
+
+    Raises:
+        InputError: there is no such key, or its value is no change.
+    """
+    data: dict[str, Any] = design.model_dump(exclude_unset=True, mode="python")
+    try:
+        _set(data, path, _resolve(design, path, value))
+    except _OverrideError as refused:
+        raise InputError([Fault(place_of(tuple(path.split("."))), *refused.args)]) from None
+    return data
+
+
 class _OverrideError(Exception):
     """Rule, found value and remedy of an override that cannot be carried out."""
 
@@ -88,6 +102,20 @@ def _number_type(path: str) -> type | None:
         hint = f"did you mean {match}?" if match else 'write SECTION.KEY, for example "drive.supply_V"'
         raise _OverrideError("must be a key of the scenario", quoted(path), hint)
     return key.base if key.kind == "number" else None
+
+
+def key_fault(path: str) -> Fault | None:
+    """What is wrong with a dotted key itself; None where the scenario has it."""
+    try:
+        _number_type(path)
+    except _OverrideError as refused:
+        return Fault(place_of(tuple(path.split("."))), *refused.args)
+    return None
+
+
+def is_number(path: str) -> bool:
+    """Whether a dotted key, one that there is, holds a number."""
+    return _number_type(path) is not None
 
 
 def _current(design: Design, path: str) -> Any:

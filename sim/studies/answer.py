@@ -50,7 +50,7 @@ class Result:
             "firmware": {
                 "law": self.design.firmware.law,
                 "arithmetic": self.recording.firmware.program.arithmetic,
-                "target": self.design.firmware.target,
+                "target": self.recording.firmware.target.name,
                 "worst_case_cycles": metrics.worst_case_cycles,
                 "measured_cycles": metrics.measured_cycles,
                 "worst_response_us": metrics.worst_response_us,

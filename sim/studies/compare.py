@@ -8,7 +8,7 @@ from functools import partial
 from typing import Any
 
 from controllers.program import HANDLERS
-from sim.design import Design, Override, Variant, apply_overrides, fitting_prescaler
+from sim.design import Design, Override, Variant, apply_overrides, variant_of
 from sim.run.assemble import Firmware
 from sim.run.metrics import Metrics, measure
 from sim.run.simulate import Recording, simulate
@@ -119,18 +119,6 @@ def _row(design: Design, prices_USD: Mapping[str, float], variant: Variant) -> R
         why = str(refused.faults[0]).splitlines()[0]
         return Row(variant.name, variant.overrides, met=False, fits=False, why=why)
     return _measured(variant, changed, recording, metrics, top.settled_rpm, prices_USD)
-
-
-def variant_of(design: Design, overrides: Mapping[str, Override]) -> Design:
-    """The variant. On another target the prescaler follows, so that the timer tick stays as near as it can;
-    with another law the parameters are that law's own. Both only where they are not varied themselves."""
-    firmware, followers = design.firmware, dict[str, Override]()
-    target = overrides.get("firmware.target", firmware.target)
-    if target != firmware.target:
-        followers["firmware.prescaler"] = fitting_prescaler(design, str(target))
-    if overrides.get("firmware.law", firmware.law) != firmware.law:
-        followers["firmware.parameters"] = {}
-    return apply_overrides(design, {**followers, **overrides})
 
 
 def _fast(design: Design) -> Design:

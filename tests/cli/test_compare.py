@@ -7,10 +7,10 @@ from typing import Any
 import pytest
 
 from sim.cli.compare import NONE_MEETS_IT
-from sim.design import apply_overrides, fitting_prescaler, load_design
+from sim.design import apply_overrides, fitting_prescaler, load_design, variant_of
 from sim.run.metrics import measure
 from sim.run.simulate import simulate
-from sim.studies.compare import Comparison, compare, load_at, variant_of
+from sim.studies.compare import Comparison, compare, load_at
 from sim.studies.vary import variants
 from targets import load_target, target_names
 from tests.cli.command import AIR_SAMPLER, Command
@@ -90,7 +90,8 @@ def test_load_is_what_the_run_measures_where_the_speed_is_held() -> None:
 def test_lists_give_every_combination_in_order() -> None:
     design = load_design(AIR_SAMPLER)
     listed = variants(design, ["firmware.target=acc8,m4f", "drive.supply_V=5,x1.2"])
-    assert [v.name for v in listed] == ["acc8, 5", "acc8, x1.2", "m4f, 5", "m4f, x1.2"]
+    names = ["acc8, supply_V = 5", "acc8, supply_V x1.2", "m4f, supply_V = 5", "m4f, supply_V x1.2"]
+    assert [v.name for v in listed] == names
     assert listed[1].overrides == {"firmware.target": "acc8", "drive.supply_V": "x1.2"}
 
 

@@ -8,13 +8,14 @@ from pathlib import Path
 
 import pytest
 
-from targets import COST_KEYS, Fault, InputError, Target, load_target, target_names
+from targets import COST_KEYS, Fault, InputError, Target, load_target, loader, target_names
 from targets.loader import DATA_FOLDER, MOST_KEYS_NAMED
 
 TARGETS = (
     "acc8", "avr25", "avr5", "dsp16", "ideal", "m0", "m0plus", "m3", "m4f", "mcs51", "rv32ec", "rv32imc",
 )  # fmt: skip
 SHIPPED_TEXT = (DATA_FOLDER / "acc8.toml").read_text(encoding="utf-8")
+OWN_TEXT = SHIPPED_TEXT.replace('name = "acc8"', 'name = "mine"')
 
 I32_ADD = "i32_add = { cycles = [8, 14, 14], bytes = 28 }"
 # (what the edit does, text replaced in acc8.toml, its replacement, the whole message)
@@ -196,10 +197,24 @@ EDITS = [
         "begin with 'indicative' and say where it is from",
     ),
     (
-        "another name than asked for",
+        "the name of a shipped target",
+        'name = "mine"',
         'name = "acc8"',
-        'name = "acc9"',
-        "edited.toml: name: the name must be 'acc8', as asked for, found 'acc9'; make them equal",
+        "edited.toml: name: the name must not be that of a shipped target, found 'acc8'; "
+        "call it my_acc8, for example",
+    ),
+    (
+        "a name that no list can hold",
+        'name = "mine"',
+        'name = "a,b"',
+        "edited.toml: name: a target's name is letters, digits, _ and -, found 'a,b'; for example my_chip",
+    ),
+    (
+        "a name that stands for all targets",
+        'name = "mine"',
+        'name = "all"',
+        "edited.toml: name: the name must not be a word of the command, found 'all'; "
+        "call it my_chip, for example",
     ),
 ]
 
@@ -208,7 +223,7 @@ def load_text(text: str, folder: Path) -> Target:
     """The target of a data file with the content `text`."""
     path = folder / "edited.toml"
     path.write_text(text, encoding="utf-8")
-    return load_target("acc8", path)
+    return load_target(str(path))
 
 
 def edit(text: str, old: str, new: str) -> str:
@@ -220,12 +235,12 @@ def edit(text: str, old: str, new: str) -> str:
 @pytest.mark.parametrize(("old", "new", "message"), [row[1:] for row in EDITS], ids=[row[0] for row in EDITS])
 def test_one_bad_edit_gives_exactly_its_own_fault(old: str, new: str, message: str, tmp_path: Path) -> None:
     with pytest.raises(InputError) as caught:
-        load_text(edit(SHIPPED_TEXT, old, new), tmp_path)
+        load_text(edit(OWN_TEXT, old, new), tmp_path)
     assert [str(fault) for fault in caught.value.faults] == [message]
 
 
 def test_all_faults_of_a_file_are_reported_together(tmp_path: Path) -> None:
-    text = SHIPPED_TEXT
+    text = OWN_TEXT
     independent = [EDITS[3], *EDITS[8:12]]  # edits that do not touch each other's text
     for _, old, new, _ in independent:
         text = edit(text, old, new)
@@ -239,7 +254,7 @@ def test_all_faults_of_a_file_are_reported_together(tmp_path: Path) -> None:
     "section", ["clock", "memory", "step_timer", "pwm", "interrupt", "routines", "costs.data"]
 )
 def test_every_group_needs_a_source(section: str, tmp_path: Path) -> None:
-    head, section_start, tail = SHIPPED_TEXT.partition(f"\n[{section}]\n")
+    head, section_start, tail = OWN_TEXT.partition(f"\n[{section}]\n")
     with pytest.raises(InputError) as caught:
         load_text(head + section_start + tail.replace("source =", "origin =", 1), tmp_path)
     assert f"edited.toml: {section}.source" in {fault.place for fault in caught.value.faults}
@@ -260,7 +275,7 @@ def test_unreadable_file_is_a_fault_at_its_path(content: bytes | None, rule: str
     if content is not None:
         path.write_bytes(content)
     with pytest.raises(InputError) as caught:
-        load_target("acc8", path)
+        load_target(str(path))
     (fault,) = caught.value.faults
     assert fault.place == str(path)
     assert rule in fault.rule
@@ -302,7 +317,7 @@ def test_targets_and_errors_survive_the_way_to_a_worker_process() -> None:
 
 
 def test_a_file_without_costs_for_most_keys_names_some_and_counts_the_rest(tmp_path: Path) -> None:
-    head, start, _ = SHIPPED_TEXT.partition("[costs.add_subtract]\n")
+    head, start, _ = OWN_TEXT.partition("[costs.add_subtract]\n")
     text = head + start + 'source = "mine"\nu8_add = { cycles = [1, 1, 1], bytes = 2 }\n'
     with pytest.raises(InputError) as caught:
         load_text(text, tmp_path)
@@ -313,10 +328,22 @@ def test_a_file_without_costs_for_most_keys_names_some_and_counts_the_rest(tmp_p
 
 
 def test_a_users_file_loads_from_anywhere(tmp_path: Path) -> None:
-    path = tmp_path / "mine.toml"
-    path.write_text(SHIPPED_TEXT.replace('name = "acc8"', 'name = "mine"'), encoding="utf-8")
-    mine, shipped = load_target("mine", path), load_target("acc8")
+    mine, shipped = load_text(OWN_TEXT, tmp_path), load_target("acc8")
     assert mine == shipped.model_copy(update={"name": "mine"})
+
+
+def test_a_file_that_changed_is_read_again(tmp_path: Path) -> None:
+    assert load_text(OWN_TEXT, tmp_path).price_USD == 0.55
+    assert load_text(OWN_TEXT.replace("price_USD = 0.55", "price_USD = 0.5"), tmp_path).price_USD == 0.5
+
+
+def test_a_shipped_file_holds_the_target_it_is_called_after(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(loader, "DATA_FOLDER", tmp_path)
+    (tmp_path / "renamed.toml").write_text(SHIPPED_TEXT, encoding="utf-8")
+    with pytest.raises(InputError, match="the name must be 'renamed', as asked for, found 'acc8'"):
+        load_target("renamed")
 
 
 def test_wait_states_come_with_the_clock() -> None:
