@@ -1,6 +1,7 @@
 """`tickspin compare`: many variants of one design, ranked."""
 
 import json
+from collections.abc import Collection
 from pathlib import Path
 from typing import Annotated
 
@@ -10,10 +11,11 @@ from sim.cli.compiling import compile_notice
 from sim.cli.files import check_outputs, write_text, write_whole
 from sim.cli.target_file import TargetFiles, names_of
 from sim.design import load_design
+from sim.design.faults import choice_remedy
 from sim.studies.compare import compare as compare_variants
 from sim.studies.vary import variants
 from sim.views.compare_text import compare_text
-from targets import Fault, InputError
+from targets import Fault, InputError, load_target, target_names
 
 NONE_MEETS_IT = 1
 ON_SCREEN = ("--json", "-")
@@ -45,7 +47,9 @@ def compare(
     check_outputs(files, scenario)
     target_files = names_of(target_file or ())
     design = load_design(scenario, target_files)
-    listed, prices = variants(design, vary, target_files), dict(_price(text) for text in price or ())
+    listed = variants(design, vary, target_files)
+    known = dict.fromkeys([*target_names(), *target_files, load_target(design.firmware.target).name])
+    prices = dict(_price(text, known) for text in price or ())
     with compile_notice():
         comparison = compare_variants(design, listed, prices)
     if json_file != "-":
@@ -59,7 +63,7 @@ def compare(
     raise typer.Exit(0 if comparison.choice else NONE_MEETS_IT)
 
 
-def _price(text: str) -> tuple[str, float]:
+def _price(text: str, known: Collection[str]) -> tuple[str, float]:
     """Target and price of one `--price`."""
     name, _, number = text.partition("=")
     try:
@@ -68,4 +72,6 @@ def _price(text: str) -> tuple[str, float]:
         price_USD = -1.0
     if not name or not 0.0 <= price_USD < 1e6:
         raise InputError([Fault("--price", "must be TARGET=USD", repr(text), "for example acc8=0.48")])
+    if name not in known:
+        raise InputError([Fault("--price", "must name a target", name, choice_remedy(name, known))])
     return name, price_USD

@@ -3,11 +3,11 @@
 import json
 import tomllib
 from pathlib import Path
-from typing import Annotated, Final
+from typing import Annotated, Any, Final
 
 import typer
 
-from controllers import Binding, law_path
+from controllers import law_path
 from controllers.c.export import MARK, SEED, VECTORS, export_law
 from controllers.play import native_play
 from sim.cli.arguments import given, named
@@ -75,7 +75,8 @@ def export(
         with compile_notice(native_play):
             files = export_law(path, binding, vectors, seed)
     write_folder(to, files, earlier)
-    _report(to, files, binding, path.stem, json_file)
+    listing = {"law": path.stem, "arithmetic": binding.arithmetic, "folder": str(to)}
+    _report(to, files, listing, {path.name for path in earlier}, json_file)
 
 
 def _settings(words: list[str]) -> dict[str, Override]:
@@ -92,11 +93,21 @@ def _settings(words: list[str]) -> dict[str, Override]:
     return settings
 
 
-def _report(to: Path, files: dict[str, str], binding: Binding, law: str, json_file: str | None) -> None:
+def _report(
+    to: Path, files: dict[str, str], listing: dict[str, Any], earlier: set[str], json_file: str | None
+) -> None:
+    """Say what was written, and what became of the files of an earlier export."""
     if json_file is not None:
-        rows = [{"name": name, "path": str(to / name), "bytes": len(t.encode())} for name, t in files.items()]
-        listing = {"law": law, "arithmetic": binding.arithmetic, "folder": str(to), "files": rows}
-        write_text(json_file, json.dumps(listing, indent=2) + "\n")
+        rows = [
+            {"name": name, "path": str(to / name), "bytes": len(text.encode()), "replaced": name in earlier}
+            for name, text in files.items()
+        ]
+        write_text(json_file, json.dumps({**listing, "files": rows}, indent=2) + "\n")
     if json_file != "-":
-        print(f"wrote {', '.join(files)} to {to}; to replay the vectors:")
+        counts = {"written": files.keys() - earlier, "replaced": earlier & files.keys(),
+                  "of an earlier export removed": earlier - files.keys()}  # fmt: skip
+        done = ", ".join(
+            f"{len(names)} file{'s' * (len(names) > 1)} {what}" for what, names in counts.items() if names
+        )
+        print(f"{to}: {done} ({', '.join(files)}); to replay the vectors:")
         print(f"    gcc -std=c99 {to}/*.c -o {to}/replay && {to}/replay")

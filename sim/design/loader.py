@@ -67,15 +67,16 @@ def design_from_dict(data: Mapping[str, Any], source: str = "scenario") -> Desig
         faults.extend(field_faults(errors))
         faulty.update(key_path(error["loc"]) for error in errors)
     faults.extend(rule_faults(data, faulty))
-    faults = [dataclasses.replace(fault, place=_join(source, fault.place)) for fault in faults]
+    faults = [dataclasses.replace(fault, place=join_place(source, fault.place)) for fault in faults]
     faults.extend(target_faults(_text_at(data, "firmware", "target")))
     if faults or design is None:
         raise InputError(faults)
     return design
 
 
-def _join(source: str, place: str) -> str:
-    return f"{source}: {place}" if place else source
+def join_place(source: str, place: str) -> str:
+    """A place with the name of its source before it, where there is one."""
+    return ": ".join(part for part in (source, place) if part)
 
 
 def _read(path: Path, source: str) -> str:

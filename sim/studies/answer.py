@@ -43,6 +43,7 @@ class Result:
                 "reached_rpm": metrics.reached_rpm,
                 "settled_rpm": metrics.settled_rpm,
                 "time_to_speed_s": metrics.time_to_speed_s,
+                "overshoot_percent": metrics.overshoot_percent,
                 "limited_by": self.diagnosis.limited_by,
                 "explanation": self.explanation,
                 "caution": CAUTION,

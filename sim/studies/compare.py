@@ -13,7 +13,7 @@ from sim.run.assemble import Firmware
 from sim.run.metrics import Metrics, measure
 from sim.run.simulate import Recording, simulate
 from sim.studies.answer import answer
-from sim.studies.limits import met
+from sim.studies.limits import diagnose, met
 from targets import InputError
 
 TOP_FACTOR = 3.0
@@ -30,7 +30,9 @@ class Row:
 
     `top_rpm`: what it settles at when three times the required speed is commanded. `margin`: top speed over
     required speed, less 1. `is_real`: a part that can be bought. `load`: part of the processor's time that
-    interrupts take at the required speed. `why`: what does not fit, or cannot be built.
+    interrupts take at the required speed. `why`: what does not fit, or cannot be built. `limited_by`: what
+    holds back a design that does not meet the requirement, in the words of `Diagnosis`; empty where it does,
+    or cannot be built.
     """
 
     name: str
@@ -53,6 +55,7 @@ class Row:
     worst_lateness_deg: float | None = None
     prescaler: int | None = None
     is_real: bool = True
+    limited_by: str = ""
 
 
 @dataclass(frozen=True)
@@ -111,7 +114,7 @@ def _rank(row: Row) -> tuple[int, float, float]:
 def _row(design: Design, prices_USD: Mapping[str, float], variant: Variant) -> Row:
     """One variant, simulated twice: as it is, and told to run as fast as it can."""
     try:
-        changed = variant_of(design, variant.overrides)
+        changed = variant_of(design, variant.overrides, source="")
         recording = simulate(changed)
         metrics = measure(recording)
         top = measure(simulate(_fast(changed)))
@@ -160,6 +163,7 @@ def _measured(
         worst_lateness_deg=metrics.settled_lateness_deg,
         prescaler=design.firmware.prescaler,
         is_real=not target.exact_arithmetic,
+        limited_by="" if is_met and linked.fits else diagnose(design, metrics, linked.fits).limited_by,
     )
 
 

@@ -147,7 +147,7 @@ def _gain(design: Design, suspect: Suspect) -> Gain:
     """Simulate the design without the suspect."""
     name = suspect.variant.name
     try:
-        changed = apply_overrides(design, suspect.variant.overrides)
+        changed = apply_overrides(design, suspect.variant.overrides, source="")
         recording = simulate(changed)
         metrics = measure(recording)
     except InputError as refused:

@@ -5,6 +5,7 @@ from collections.abc import Callable
 
 from sim.studies.answer import CAUTION
 from sim.studies.compare import Comparison, Row
+from sim.views.words import tolerance_text
 
 WIDTH = 100
 
@@ -21,6 +22,7 @@ def _memory(used: int | None, room: int | None) -> str:
 
 _COLUMNS: tuple[tuple[str, Callable[[Row], str]], ...] = (
     ("meets it", lambda row: "yes" if row.met else "no"),
+    ("limited by", lambda row: row.limited_by or "-"),
     ("price", lambda row: _number(row.price_USD, ".2f")),
     ("flash", lambda row: _memory(row.flash_bytes, row.flash_room_bytes)),
     ("RAM", lambda row: _memory(row.ram_bytes, row.ram_room_bytes)),
@@ -38,7 +40,7 @@ def compare_text(comparison: Comparison) -> str:
     """The table, the best first, then what to take and why not something cheaper."""
     require = comparison.design.require
     title = f"{comparison.design.title or comparison.design.name}: {require.speed_rpm:,.0f} rpm within "
-    title += f"{require.within_s:g} s"
+    title += f"{require.within_s:g} s; {tolerance_text(require)}"
     cells = [["", *(head for head, _ in _COLUMNS)]]
     cells += [[row.name, *(cell(row) for _, cell in _COLUMNS)] for row in comparison.rows]
     widths = [max(len(line[column]) for line in cells) for column in range(len(cells[0]))]
@@ -49,6 +51,9 @@ def compare_text(comparison: Comparison) -> str:
 
 
 _LEGEND = (
+    "Order: first what meets the requirement, the cheapest on top and of equal prices the widest margin; "
+    "then what meets it and cannot be bought; then the others, the fastest on top, with what does not fit "
+    "the memory counted at half its speed. limited by: the one thing that helps most when it is taken away. "
     "price: indicative, US dollars, in a large order; your own with --price TARGET=USD. worst us: longest "
     "handler at worst-case costs. load: time in interrupts at the required speed, typical costs. settles: at "
     "the scenario's command; top, margin: told to run at three times the required speed. late: worst "

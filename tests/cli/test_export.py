@@ -85,9 +85,12 @@ def test_a_law_file_of_ones_own(tickspin: Command) -> None:
 def test_another_export_takes_the_place_of_the_first(tickspin: Command) -> None:
     """Left-over sources of another law would not link."""
     out = tickspin.folder / "out"
-    assert tickspin("export", "step_trim", "--arithmetic", "i32", "--to", "out").status == 0
+    first = tickspin("export", "step_trim", "--arithmetic", "i32", "--to", "out")
+    assert first.out.startswith("out: 4 files written (")
     (out / "replay").write_text("what somebody compiled")
-    assert tickspin("export", "open_ramp", "--arithmetic", "i32", "--to", "out").status == 0
+    second = tickspin("export", "open_ramp", "--arithmetic", "i32", "--to", "out")
+    said = "out: 2 files written, 2 files replaced, 2 files of an earlier export removed ("
+    assert second.out.startswith(said)
     assert names_in(out) == sorted([*NAMES, "replay"])
 
 
@@ -98,7 +101,7 @@ def test_files_of_somebody_else_are_left_alone(tickspin: Command, name: str) -> 
     (out / name).write_text("int main(void) { return 0; }\n")
     ended = tickspin("export", "open_ramp", "--arithmetic", "i32", "--to", "out")
     assert (ended.status, ended.err.count("\n")) == (2, 1)
-    assert "not ours" in ended.err
+    assert "not ours; move it away or choose another folder" in ended.err
     assert names_in(out) == [name]
 
 

@@ -25,6 +25,7 @@ CONTRACT = [
     ("verdict", "reached_rpm", float),
     ("verdict", "settled_rpm", float),
     ("verdict", "time_to_speed_s", (float, type(None))),
+    ("verdict", "overshoot_percent", float),
     ("verdict", "limited_by", str),
     ("verdict", "explanation", str),
     ("firmware", "worst_case_cycles", dict),
