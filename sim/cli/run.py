@@ -66,7 +66,7 @@ def _design(scenario: Path, law: str | None, target_file: Path | None) -> Design
 
 def _of_scenario(scenario: Path, refused: InputError) -> InputError:
     """The same faults, those of keys with the scenario's name before them, as the loader gives them."""
-    keys = ("firmware.", "drive.", "motor.")
+    keys = ("firmware.", "drive.", "motor.", "hall.")
     return InputError(
         replace(fault, place=f"{scenario}: {fault.place}") if fault.place.startswith(keys) else fault
         for fault in refused.faults

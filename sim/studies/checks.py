@@ -9,7 +9,7 @@ from controllers.check.search import EXAMPLES, check
 from controllers.check.stand import Hardware, Motor
 from controllers.check.subject import Subject
 from sim.design import Design
-from sim.run.assemble import Firmware, build_firmware, processor_parameters
+from sim.run.assemble import Firmware, build_firmware, check_sensors, processor_parameters
 from sim.studies.stress import Stressed, stress
 from targets import InputError
 
@@ -94,8 +94,9 @@ def check_design(design: Design, seed: int = 1, examples: int = EXAMPLES) -> Che
         seed: the same seed gives the same answer.
         examples: scenarios on the bench; other searches take a share in proportion.
     Raises:
-        InputError: the firmware cannot be built.
+        InputError: the firmware cannot be built, or needs other sensors.
     """
     firmware = build_firmware(design)
+    check_sensors(design, firmware.program)
     bench = check(subject_of(design, firmware), seed, examples)
     return Checked(design, firmware, bench, stress(design, firmware, seed, examples / EXAMPLES))

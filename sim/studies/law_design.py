@@ -6,7 +6,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Final
 
-from controllers import law_path
+from controllers import describe_law, law_path
 from sim.design import Design, Override, design_from_dict, load_design, starter, variant_of
 
 USUAL_TARGET: Final = "m0"
@@ -31,8 +31,8 @@ def design_of_law(
         arithmetic: instead of the scenario's.
         target: instead of the scenario's; without a scenario USUAL_TARGET.
         prescaler: of the step timer; else the one that keeps the scenario's timer tick best.
-        scenario: file that gives the rest; else the starter scenario does. Its parameters are those of its
-            own law.
+        scenario: file that gives the rest; else the starter scenario does, with the sensors of the law. Its
+            parameters are those of its own law.
         target_files: name -> data file of the user's own targets.
         settings: any other keys.
     Raises:
@@ -42,6 +42,7 @@ def design_of_law(
     given = {"firmware.arithmetic": arithmetic, "firmware.prescaler": prescaler, **settings}
     changes: dict[str, Override] = {key: value for key, value in given.items() if value is not None}
     if scenario is None:
+        changes = {**_sensors_of(law), **changes}
         base, target = design_from_dict(tomllib.loads(starter("starter")), "starter"), target or USUAL_TARGET
     else:
         base = load_design(scenario, target_files)
@@ -50,6 +51,12 @@ def design_of_law(
     if not _same_law(law, base.firmware.law):
         changes["firmware.law"] = law
     return variant_of(base, changes, str(scenario or "command line"))
+
+
+def _sensors_of(law: str) -> dict[str, Override]:
+    """The Hall sensors that a law is written for."""
+    sensors = describe_law(law_path(law)).sensors
+    return {} if sensors == 1 else {"hall.sensors": sensors, "hall.edges": "both"}
 
 
 def _same_law(law: str, other: str) -> bool:

@@ -68,3 +68,9 @@ def test_bad_input_gives_status_2_and_one_line(tickspin: Command, arguments: lis
     assert message in ended.err
     assert "Traceback" not in ended.err
     assert list(tickspin.folder.iterdir()) == []
+
+
+def test_without_a_scenario_a_law_gets_the_sensors_it_is_written_for(tickspin: Command) -> None:
+    answer = json.loads(tickspin("check", "duty_pi_three", "--json", "-", *FEW).out)
+    assert answer["spin_ups"]["reason"] == ""
+    assert answer["spin_ups"]["spin_ups"] > 0
