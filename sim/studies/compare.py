@@ -94,7 +94,7 @@ def compare(design: Design, variants: Sequence[Variant], prices_USD: Mapping[str
         InputError: a key or a value that no design could have.
     """
     with ThreadPoolExecutor() as pool:  # the kernel lets go of Python's lock
-        rows = list(pool.map(partial(_row, design, prices_USD), variants))
+        rows = list(pool.map(partial(row_of, design, prices_USD), variants))
     if all(row.settled_rpm is None for row in rows):
         apply_overrides(design, variants[0].overrides, source=variants[0].name)
     ranked = tuple(sorted(rows, key=_rank))
@@ -111,14 +111,20 @@ def _rank(row: Row) -> tuple[int, float, float]:
     return (1 if row.met else 2, -(row.settled_rpm or 0.0) * (1.0 if row.fits else 0.5), price)
 
 
-def _row(design: Design, prices_USD: Mapping[str, float], variant: Variant) -> Row:
-    """One variant, simulated twice: as it is, and told to run as fast as it can."""
+def row_of(design: Design, prices_USD: Mapping[str, float], variant: Variant, refuse: bool = False) -> Row:
+    """One variant, simulated twice: as it is, and told to run as fast as it can.
+
+    Raises:
+        InputError: with `refuse`, where the variant cannot be built or run; else the row says so.
+    """
     try:
         changed = variant_of(design, variant.overrides, source="")
         recording = simulate(changed)
         metrics = measure(recording)
         top = measure(simulate(_fast(changed)))
     except InputError as refused:
+        if refuse:
+            raise
         why = str(refused.faults[0]).splitlines()[0]
         return Row(variant.name, variant.overrides, met=False, fits=False, why=why)
     return _measured(variant, changed, recording, metrics, top.settled_rpm, prices_USD)

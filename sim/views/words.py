@@ -1,7 +1,25 @@
-"""Sentences that several views share."""
+"""Words, numbers and tables that several views share."""
+
+from collections.abc import Sequence
 
 from sim.design import Require
 from sim.studies.answer import Result
+
+
+def number_or_dash(value: float | None, pattern: str) -> str:
+    """A number by its format, a dash where there is none."""
+    return "-" if value is None else format(value, pattern)
+
+
+def aligned(cells: Sequence[Sequence[str]]) -> list[str]:
+    """The lines of a table: the first column to the left, the others to the right."""
+    widths = [max(len(line[column]) for line in cells) for column in range(len(cells[0]))]
+    return [
+        "  ".join(
+            [line[0].ljust(widths[0]), *(c.rjust(w) for c, w in zip(line[1:], widths[1:], strict=True))]
+        )
+        for line in cells
+    ]
 
 
 def tolerance_text(require: Require) -> str:
