@@ -169,8 +169,15 @@ def _measured(
         worst_lateness_deg=metrics.settled_lateness_deg,
         prescaler=design.firmware.prescaler,
         is_real=not target.exact_arithmetic,
-        limited_by="" if is_met and linked.fits else diagnose(design, metrics, linked.fits).limited_by,
+        limited_by=_limit(design, metrics, is_met, linked.fits),
     )
+
+
+def _limit(design: Design, metrics: Metrics, is_met: bool, fits: bool) -> str:
+    """What holds a design back; what would do the job lacks only the memory."""
+    if is_met:
+        return "" if fits else "memory"
+    return diagnose(design, metrics, fits).limited_by
 
 
 def load_at(design: Design, firmware: Firmware, speed_rpm: float) -> float:

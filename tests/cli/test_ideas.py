@@ -6,10 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from sim.design import apply_overrides, load_design
+from sim.design import Override, apply_overrides, load_design
 from sim.run.metrics import measure
 from sim.run.simulate import simulate
-from sim.studies.ideas import IDEAS, ideas
+from sim.studies.ideas import IDEAS, ideas, left_out
 from sim.studies.limits import NOTICEABLE
 from sim.studies.try_ideas import TriedIdeas, try_ideas
 from tests.cli.command import AIR_SAMPLER, SCENARIOS, Command
@@ -52,8 +52,10 @@ def test_the_order_is_by_settled_gain_then_by_top_gain(blower: TriedIdeas) -> No
     keys = [(-round(t.settled_gain_rpm / step), -t.top_gain_rpm) for t in blower.tried]
     assert keys == sorted(keys)
     assert len({key[0] for key in keys}) > 1
-    followed = try_ideas(load_design(SCENARIOS / "reaction_wheel.toml"))
-    equal = [t.top_gain_rpm for t in followed.tried if abs(t.settled_gain_rpm) < step / 2]
+    slow: dict[str, Override] = {"command.speed_rpm": 9000.0, "require.speed_rpm": 9000.0}
+    followed = try_ideas(apply_overrides(blower.design, slow))  # the command is held, whatever the idea
+    equal = [t.top_gain_rpm for t in followed.tried if abs(t.settled_gain_rpm) < 0.005 * 9000.0]
+    assert len(equal) > 5
     assert all(a >= b for a, b in itertools.pairwise(equal))
 
 
@@ -74,16 +76,8 @@ def test_the_command_prints_a_table_with_the_changes_below(tickspin: Command) ->
     assert volts["overrides"] == {"drive.supply_V": "x1.25"}
     assert volts["is_guess"] is False
     assert set(data) == {"rows", "base", "left_out"}
-    assert (
-        tickspin("compare", AIR_SAMPLER, "--ideas", "--json", "-").out
-        == (tickspin.folder / "ideas.json").read_text()
-    )
-
-
-def test_a_choice_has_no_size(tickspin: Command) -> None:
-    out = tickspin("compare", AIR_SAMPLER, "--ideas").out
-    delta = out.split("connection: ")[1].split("\n")[1]
-    assert delta.strip().startswith("Why: between terminals")
+    delta = lines[lines.index("connection: delta instead of wye (or back): motor.connection = delta") + 1]
+    assert delta.strip().startswith("Why: between terminals")  # a choice has no size
 
 
 # (words after the scenario, part of the message)
@@ -113,4 +107,5 @@ def test_a_design_that_cannot_be_run_is_refused(tickspin: Command) -> None:
 
 def test_every_idea_of_a_design_with_all_of_it_is_tried() -> None:
     design = load_design(SCENARIOS / "prop_rig.toml")
-    assert len(try_ideas(design).tried) == len(ideas(design)) == len(IDEAS)
+    assert len(ideas(design)) == len(IDEAS)
+    assert left_out(design) == []
