@@ -197,6 +197,27 @@ EDITS = [
         "begin with 'indicative' and say where it is from",
     ),
     (
+        "a step timer of 24 bits",
+        "width_bits = 16\nprescalers",
+        "width_bits = 24\nprescalers",
+        "edited.toml: step_timer: the step timer must be 16 or 32 bits wide, found 24; "
+        "use 16 for a wider one that is not 32: what fits it fits the real one",
+    ),
+    (
+        "cycles that no sum could hold",
+        "entry_cycles = 27",
+        "entry_cycles = 99999999999",
+        "edited.toml: interrupt.entry_cycles: input should be less than or equal to 4294967296, "
+        "found 99999999999; correct the value",
+    ),
+    (
+        "a PWM timer wider than any number",
+        "width_bits = 10",
+        "width_bits = 1000000",
+        "edited.toml: pwm.width_bits: input should be less than or equal to 64, found 1000000; "
+        "correct the value",
+    ),
+    (
         "the name of a shipped target",
         'name = "mine"',
         'name = "acc8"',
