@@ -77,8 +77,10 @@ def _listed(design: Design, key: str, values: list[str], target_files: Mapping[s
     if values != [ALL]:
         return values
     choices = choices_of(design, key)
+    if choices and key == TARGET:
+        return list({_target_name(name): name for name in (*choices, *target_files.values())}.values())
     if choices:
-        return tuple(dict.fromkeys((*choices, *target_files.values()))) if key == TARGET else choices
+        return choices
     raise InputError([Fault("--vary", f"must list the values of {key}", ALL, "write KEY=a,b,...")])
 
 

@@ -186,3 +186,13 @@ def test_a_file_that_is_not_compared_is_said(tickspin: Command, chip: Path) -> N
     ended = tickspin("compare", AIR_SAMPLER, "--vary", "firmware.target=m0,m3", "--target-file", chip)
     assert (ended.status, ended.err.count("\n")) == (2, 1)
     assert "--target-file: must be compared, found my_chip" in ended.err
+
+
+def test_one_file_named_twice_is_one_row(tickspin: Command, chip: Path) -> None:
+    scenario = tickspin.folder / "own.toml"
+    text = AIR_SAMPLER.read_text().replace("prescaler = 8", "prescaler = 64")
+    scenario.write_text(text.replace('target = "acc8"', f'target = "{chip.name}"'))
+    words = ("--vary", "firmware.target=all", "--target-file", f"./{chip.name}", "--json", "-")
+    names = [row["name"] for row in json.loads(tickspin("compare", scenario, *words).out)["rows"]]
+    assert names.count("my_chip") == 1
+    assert len(names) == len(set(names))
