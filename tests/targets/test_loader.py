@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from targets import COST_KEYS, Fault, InputError, Target, load_target, loader, target_names
+from targets import COST_KEYS, Fault, InputError, Target, load_target, target_names
 from targets.loader import DATA_FOLDER, MOST_KEYS_NAMED
 
 TARGETS = (
@@ -217,26 +217,6 @@ EDITS = [
         "edited.toml: pwm.width_bits: input should be less than or equal to 64, found 1000000; "
         "correct the value",
     ),
-    (
-        "the name of a shipped target",
-        'name = "mine"',
-        'name = "acc8"',
-        "edited.toml: name: the name must not be that of a shipped target, found 'acc8'; "
-        "call it my_acc8, for example",
-    ),
-    (
-        "a name that no list can hold",
-        'name = "mine"',
-        'name = "a,b"',
-        "edited.toml: name: a target's name is letters, digits, _ and -, found 'a,b'; for example my_chip",
-    ),
-    (
-        "a name that stands for all targets",
-        'name = "mine"',
-        'name = "all"',
-        "edited.toml: name: the name must not be a word of the command, found 'all'; "
-        "call it my_chip, for example",
-    ),
 ]
 
 
@@ -346,25 +326,6 @@ def test_a_file_without_costs_for_most_keys_names_some_and_counts_the_rest(tmp_p
     assert "no row for u8_sub, u8_mul, u8_div" in gap
     assert gap.endswith(f"and {len(COST_KEYS) - 1 - MOST_KEYS_NAMED} more; add them")
     assert "edited.toml: routines" in {fault.place for fault in caught.value.faults}
-
-
-def test_a_users_file_loads_from_anywhere(tmp_path: Path) -> None:
-    mine, shipped = load_text(OWN_TEXT, tmp_path), load_target("acc8")
-    assert mine == shipped.model_copy(update={"name": "mine"})
-
-
-def test_a_file_that_changed_is_read_again(tmp_path: Path) -> None:
-    assert load_text(OWN_TEXT, tmp_path).price_USD == 0.55
-    assert load_text(OWN_TEXT.replace("price_USD = 0.55", "price_USD = 0.5"), tmp_path).price_USD == 0.5
-
-
-def test_a_shipped_file_holds_the_target_it_is_called_after(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(loader, "DATA_FOLDER", tmp_path)
-    (tmp_path / "renamed.toml").write_text(SHIPPED_TEXT, encoding="utf-8")
-    with pytest.raises(InputError, match="the name must be 'renamed', as asked for, found 'acc8'"):
-        load_target("renamed")
 
 
 def test_wait_states_come_with_the_clock() -> None:
