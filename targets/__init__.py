@@ -2,7 +2,18 @@
 
 from targets.cost_keys import COST_KEYS
 from targets.errors import Fault, InputError
-from targets.loader import load_target, target_names
+from targets.loader import is_target_file, load_target, target_names
 from targets.schema import Cost, Target
+from targets.starter import starting_target
 
-__all__ = ["COST_KEYS", "Cost", "Fault", "InputError", "Target", "load_target", "target_names"]
+__all__ = [
+    "COST_KEYS",
+    "Cost",
+    "Fault",
+    "InputError",
+    "Target",
+    "is_target_file",
+    "load_target",
+    "starting_target",
+    "target_names",
+]
