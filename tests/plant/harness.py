@@ -186,11 +186,12 @@ def kinetic_J(p: Record, s: Record) -> float:
 
 
 def magnetic_J(p: Record, s: Record) -> float:
-    """Energy of the three phase inductances."""
-    going_round = (
-        9.0 * float(p["delta"]) * float(s["round_A"]) ** 2
-    )  # three coils of three times the inductance
-    return 0.5 * float(p["inductance_H"]) * (float(np.sum(np.square(s["i_A"]))) + going_round)
+    """Energy of the three coils; in a delta they have three times the inductance of the star alike."""
+    i, inductance_H = s["i_A"].astype(float), float(p["inductance_H"]) * (1.0 + p["more_H_part"])
+    if p["delta"]:
+        coils = np.array([i[0] - i[1], i[1] - i[2], i[2] - i[0]]) / 3.0 + float(s["round_A"])
+        return 0.5 * float(np.sum(3.0 * inductance_H * coils**2))
+    return 0.5 * float(np.sum(inductance_H * i**2))
 
 
 def imbalance(p: Record, s: Record, start_J: float = 0.0) -> float:
