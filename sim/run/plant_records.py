@@ -32,7 +32,7 @@ REFERENCE_C = 20.0
 """Temperature at which a scenario gives resistance and back-EMF (IEC 60028 counts from 20 C, too)."""
 THERMAL_TICKS = 500
 """Thermal ticks per run at least, and per thermal time constant of the winding alone 20: the powers of a
-tick are means, and the temperatures of its start act in it."""
+tick are means, and the temperatures predicted for its middle act in it."""
 
 LOCKED_Nm = 1e9
 """Friction of a rotor that cannot turn."""

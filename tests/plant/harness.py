@@ -53,6 +53,10 @@ FRICTION = {
 """Bearing, air and impeller of the board motor, from the same scenario."""
 
 
+UNEQUAL = {"unequal": 1, "more_ohm_part": (0.0, 0.5, -0.3), "more_H_part": (0.0, -0.2, 0.6)}
+"""Three coils that differ far more than any winder's: their time constants are as 1 to 0.53 to 2.3."""
+
+
 def plant(
     max_segment_deg: float = 4.0, max_segment_s: float = 1e-4, knots: int = KNOTS, **values: Any
 ) -> Record:
