@@ -118,7 +118,7 @@ def _drive(
     held_step: int, lead: int, pwm_s: float, duty: float, samples: Record,
 ) -> bool:  # fmt: skip
     """Run to each time in column 0 of `samples` and fill its row; returns whether the plant got there."""
-    periods = 0
+    periods, released = 0, -1
     for row in range(samples.shape[0]):
         t_end_s = samples[row, 0]
         while s.t_s < t_end_s:
@@ -132,8 +132,9 @@ def _drive(
                 edge_s = min(edge_s, off_s if on else (periods + 1) * pwm_s)
                 step_changed = step != s.step or on != s.pwm_on
                 s.pwm_on = on
-                if s.tripped and s.t_s < periods * pwm_s + 1e-12:
-                    s.tripped = 0
+                # Once a period: a current still above the threshold trips again at the same instant.
+                if s.tripped and periods > released and s.t_s < periods * pwm_s + 1e-12:
+                    s.tripped, released = 0, periods
                     step_changed = True
             else:
                 step_changed = step != s.step
