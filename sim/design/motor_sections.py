@@ -125,6 +125,22 @@ class Motor(Section):
     ke_imbalance_c_percent: float = declare(
         "how much larger the back-EMF of coil C is than that of coil A", "%", default=0.0, ge=-50, le=50
     )
+    resistance_imbalance_b_percent: float = declare(
+        "how much larger the resistance of coil B is than that of coil A (a bad via, thinner copper)",
+        "%",
+        default=0.0,
+        ge=-50,
+        le=100,
+    )
+    resistance_imbalance_c_percent: float = declare(
+        "how much larger the resistance of coil C is than that of coil A", "%", default=0.0, ge=-50, le=100
+    )
+    inductance_imbalance_b_percent: float = declare(
+        "how much larger the inductance of coil B is than that of coil A", "%", default=0.0, ge=-50, le=100
+    )
+    inductance_imbalance_c_percent: float = declare(
+        "how much larger the inductance of coil C is than that of coil A", "%", default=0.0, ge=-50, le=100
+    )
 
 
 class Thermal(Section):

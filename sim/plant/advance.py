@@ -5,7 +5,7 @@ import math
 from controllers.jit import kernel
 from sim.plant.agenda import keep_agenda
 from sim.plant.circuit import set_legs, settle
-from sim.plant.delta import ROUND, coil_A, coil_ohm, coil_square_A2s
+from sim.plant.delta import ROUND, coil_A, coil_ohm, coil_square_A2s, copper_A2s
 from sim.plant.drag import cogging_Nm, holding_Nm
 from sim.plant.events import (
     CONDUCTION,
@@ -93,9 +93,8 @@ def _book_energy(p: Record, s: Record, w: Record) -> None:
     s.iron_J += w.iron_Nm * mean * w.h_s
     s.load_J += w.load_Nm * mean * w.h_s
     s.cogging_J -= w.cogging_Nm * mean * w.h_s
-    square_A2s = coil_square_A2s(p, w)
-    s.square_A2s += square_A2s
-    s.copper_J += coil_ohm(p, s) * square_A2s
+    s.square_A2s += coil_square_A2s(p, w)
+    s.copper_J += coil_ohm(p, s) * copper_A2s(p, w)
     s.switch_J += p.switch_ohm * w.square_A2s
     for k in range(3):
         if w.conducts[k] and s.diode[k] != OFF:

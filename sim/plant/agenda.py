@@ -7,6 +7,7 @@ from controllers.jit import kernel
 from sim.plant.circuit import set_legs
 from sim.plant.disturbances import glitch, next_disturbance_s, take_edge
 from sim.plant.hall import show
+from sim.plant.modes import set_circuits
 from sim.plant.records import Record
 from sim.plant.thermal import thermal_tick
 
@@ -52,6 +53,8 @@ def keep_agenda(p: Record, s: Record) -> int:
     """
     edge = _output_edge(p, s)
     s.next_s = min(_load_step_s(p, s), _thermal_s(p, s), next_disturbance_s(p, s))
+    if p.unequal:
+        set_circuits(p, s)
     if p.dead_s > 0.0:
         set_legs(p, s)
     return edge

@@ -1,14 +1,15 @@
 """Which terminals conduct: driven half-bridges, freewheel diodes, the floating phase and its re-conduction.
 
 Sign convention: a phase current is positive into the motor. Each conducting path is taken as phase
-resistance plus one switch on-resistance, the diode's as well (plus its drop): with equal resistances the
-three phase equations decouple, and their solution is exact. Doubt: a real diode has less slope resistance
-than a cheap switch; the difference is in the millivolts of the freewheel.
+resistance plus one switch on-resistance, the diode's as well (plus its drop): with equal coils the three
+phase equations then decouple, and their solution is exact (unequal coils: `sim.plant.modes`). Doubt: a real
+diode has less slope resistance than a cheap switch; the difference is in the millivolts of the freewheel.
 """
 
 from controllers.jit import kernel
 from sim.plant.present import bus_V, ke_V_s_per_rad
 from sim.plant.records import HIGH, LOW, OFF, SWITCHED_COMPLEMENTARY, SWITCHED_LOW_SIDE, Record
+from sim.plant.unequal import open_start_V
 
 REVERSE_MARGIN_V = 1e-7
 """A floating terminal must pass a diode's threshold by this much: keeps a diode from flickering at the
@@ -112,16 +113,28 @@ def _beyond_V(p: Record, w: Record, terminal_V: float) -> float:
 
 
 @kernel
+def _open_V(p: Record, s: Record, w: Record, count: int) -> None:
+    """Fill `w.w_start_V` of the open terminals."""
+    ke_omega = ke_V_s_per_rad(p, s) * s.omega_rad_s
+    if p.unequal:
+        open_start_V(s, w, ke_omega)
+        return
+    e_a, e_b, e_c = ke_omega * w.shape_start[0], ke_omega * w.shape_start[1], ke_omega * w.shape_start[2]
+    star_V = neutral_V(w, count, e_a, e_b, e_c)
+    for k in range(3):
+        if not w.conducts[k]:
+            w.w_start_V[k] = star_V + ke_omega * w.shape_start[k]
+
+
+@kernel
 def _turn_on_furthest(p: Record, s: Record, w: Record) -> tuple[bool, int]:
     """Turn on the diode of the floating terminal furthest beyond a rail; returns whether there was one, and
     how many terminals conducted before."""
-    ke_omega = ke_V_s_per_rad(p, s) * s.omega_rad_s
     count = conduction(p, s, w)
-    e_a, e_b, e_c = ke_omega * w.shape_start[0], ke_omega * w.shape_start[1], ke_omega * w.shape_start[2]
-    star_V = neutral_V(w, count, e_a, e_b, e_c)
+    _open_V(p, s, w, count)
     furthest, by_V, upper = -1, REVERSE_MARGIN_V, False
     for k in range(3):
-        terminal_V = star_V + ke_omega * w.shape_start[k]
+        terminal_V = w.w_start_V[k]
         if not w.conducts[k] and _beyond_V(p, w, terminal_V) > by_V:
             furthest, by_V, upper = k, _beyond_V(p, w, terminal_V), terminal_V > 0.5 * w.bus_V
     if furthest >= 0:
@@ -141,7 +154,7 @@ def settle(p: Record, s: Record, w: Record) -> None:
     for k in range(3):
         if s.leg[k] == OFF and s.i_A[k] != 0.0:
             s.diode[k] = LOW if s.i_A[k] > 0.0 else HIGH
-    found, count = _turn_on_furthest(p, s, w)
+    found, count = True, 0
     while found:
         found, count = _turn_on_furthest(p, s, w)
     if count == 1:

@@ -1,4 +1,4 @@
-"""Three coils in delta, in their modes.
+"""Three equal coils in delta, in their modes (unequal ones: `sim.plant.modes`).
 
 Coil k lies between terminals k and k + 1: L di/dt + R i + e_k = v_k - v_(k+1), with the switch's resistance
 in each terminal. The three branch currents are taken as i_ab = (i_a - i_b) / 3 + c and so on: the currents i
@@ -30,14 +30,22 @@ def coil_A(i_A: Record, round_A: float, delta: int, k: int) -> float:
 @kernel
 def coil_square_A2s(p: Record, w: Record) -> float:
     """Integral of the sum of the squared coil currents over the segment."""
+    if p.unequal:
+        return w.coil_A2s
     if p.delta:
         return w.square_A2s * _THIRD + 3.0 * w.round_A2s
     return w.square_A2s
 
 
 @kernel
+def copper_A2s(p: Record, w: Record) -> float:
+    """The same with each coil's resistance over that of coil A."""
+    return w.copper_A2s if p.unequal else coil_square_A2s(p, w)
+
+
+@kernel
 def coil_ohm(p: Record, s: Record) -> float:
-    """Resistance of one coil."""
+    """Resistance of one coil; of coil A where they are unequal."""
     return (3.0 if p.delta else 1.0) * winding_ohm(p, s)
 
 

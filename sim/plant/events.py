@@ -7,7 +7,8 @@ from sim.plant.delta import ROUND
 from sim.plant.drag import cogging_Nm, holding_Nm
 from sim.plant.present import ke_V_s_per_rad
 from sim.plant.records import HIGH, LOW, OFF, Record
-from sim.plant.segment import current_A, round_A
+from sim.plant.segment import current_A, phase_A, round_A, terminal_V
+from sim.plant.unequal import modal_A, modal_standing_torque_A
 
 NOTHING, LANDING, STOP, EXTINCTION, CONDUCTION, BREAKAWAY, TRIP = range(7)
 """Event kinds: an angular corner reached, standstill, a diode current gone, a diode turning on, stiction
@@ -46,6 +47,36 @@ def _peak_s(b_A_per_s: float, c_A: float, tau_s: float) -> float:
 
 
 @kernel
+def _growth_s(s: Record, w: Record, k: int, sign: float) -> float:
+    """A time at which the current of unequal coils still flows in the diode's sense: 0, or, where it grows
+    from zero, the first found by halving the segment; 0 where it never does."""
+    if s.i_A[k] * sign > 0.0:
+        return 0.0
+    t_s = w.h_s
+    for _ in range(_ROOT_STEPS):
+        t_s *= 0.5
+        if modal_A(w, k, t_s)[0] * sign > 0.0:
+            return t_s
+    return 0.0
+
+
+@kernel
+def _bracket_s(s: Record, w: Record, k: int, sign: float) -> tuple[float, float]:
+    """A time before the end of a diode's current, and where to begin the search for it."""
+    if w.modal:
+        low = _growth_s(s, w, k, sign)
+        return low, 0.5 * (low + w.h_s)
+    low = _peak_s(w.b_A_per_s[k] * sign, w.c_A[k] * sign, w.tau_s)
+    return low, w.h_s if low > 0.0 else min(_without_slope_s(w.a_A[k], w.c_A[k], w.tau_s), w.h_s)
+
+
+@kernel
+def _value_and_slope(w: Record, k: int, t_s: float) -> tuple[float, float]:
+    """Current of phase `k` and its rate of change, `t_s` after the start of the segment."""
+    return modal_A(w, k, t_s) if w.modal else phase_A(w, k, t_s)
+
+
+@kernel
 def extinction_s(s: Record, w: Record, k: int) -> float:
     """When the diode current of floating leg `k` is gone, or infinity.
 
@@ -59,13 +90,11 @@ def extinction_s(s: Record, w: Record, k: int) -> float:
         return 0.0  # gone a moment ago, in the last millionth of a segment that another event ended
     if w.i_end_A[k] * sign >= 0.0:
         return math.inf
-    tau_s = w.tau_s
-    low, high = _peak_s(w.b_A_per_s[k] * sign, w.c_A[k] * sign, tau_s), w.h_s
-    t_s = high if low > 0.0 else min(_without_slope_s(w.a_A[k], w.c_A[k], tau_s), high)
+    low, t_s = _bracket_s(s, w, k, sign)
+    high = w.h_s
     for _ in range(_ROOT_STEPS):
-        fading = w.c_A[k] * math.exp(-t_s / tau_s)
-        value = (w.a_A[k] + w.b_A_per_s[k] * t_s + fading) * sign
-        slope = (w.b_A_per_s[k] - fading / tau_s) * sign
+        value, slope = _value_and_slope(w, k, t_s)
+        value, slope = value * sign, slope * sign
         if value > 0.0:
             low = t_s
         else:
@@ -80,10 +109,28 @@ def extinction_s(s: Record, w: Record, k: int) -> float:
 
 
 @kernel
+def _bent_conduction_s(w: Record, k: int, rail_V: float, sign: float) -> float:
+    """When the open terminal `k` of unequal coils, whose voltage is no straight line, passes `rail_V`;
+    bisection. What passes a rail and comes back within a segment is not seen."""
+    low, high = 0.0, 1.0 if (w.w_start_V[k] - rail_V) * sign <= 0.0 else 0.0
+    for _ in range(_ROOT_STEPS):
+        middle = 0.5 * (low + high)
+        if (terminal_V(w, k, middle) - rail_V) * sign > 0.0:
+            high = middle
+        else:
+            low = middle
+    return high * w.h_s
+
+
+@kernel
 def conduction_s(p: Record, w: Record, k: int) -> float:
-    """When the floating terminal `k` (linear in time) passes a rail by a diode drop, or infinity."""
+    """When the floating terminal `k` (linear in time for equal coils) passes a rail by a diode drop, or
+    infinity."""
     start, end = w.w_start_V[k], w.w_end_V[k]
     margin = p.diode_V + 2e-7
+    if w.modal and (end > w.bus_V + margin or end < -margin):
+        sign = 1.0 if end > 0.0 else -1.0
+        return _bent_conduction_s(w, k, w.bus_V + margin if end > 0.0 else -margin, sign)
     if end > w.bus_V + margin:
         return w.h_s * max(0.0, (w.bus_V + margin - start) / (end - start))
     if end < -margin:
@@ -92,14 +139,21 @@ def conduction_s(p: Record, w: Record, k: int) -> float:
 
 
 @kernel
-def _torque_at(p: Record, s: Record, w: Record, t_s: float) -> float:
-    """Torque of motor and detents on a standing rotor `t_s` after the segment's start."""
+def _equal_standing_torque_A(p: Record, w: Record, t_s: float) -> float:
+    """Torque of equal coils over ke on a standing rotor, `t_s` after the segment's start."""
     total = 0.0
     for k in range(3):
         if w.conducts[k]:
-            total += w.shape_start[k] * current_A(w, k, t_s)
+            total += w.shape_start[k] * phase_A(w, k, t_s)[0]
     if p.delta:
         total += w.shape_start[ROUND] * round_A(w, t_s)
+    return total
+
+
+@kernel
+def _torque_at(p: Record, s: Record, w: Record, t_s: float) -> float:
+    """Torque of motor and detents on a standing rotor `t_s` after the segment's start."""
+    total = modal_standing_torque_A(w, t_s) if w.modal else _equal_standing_torque_A(p, w, t_s)
     return ke_V_s_per_rad(p, s) * total + cogging_Nm(p, s, 0.0)
 
 

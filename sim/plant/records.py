@@ -33,12 +33,24 @@ HALL_QUEUE = 8
 LOAD_ROWS = 16
 """Most rows of a load table, and most load steps."""
 
+CURRENTS = 4
+"""The currents a segment solves: into the three terminals, and round a delta."""
+MODES = 3
+"""Most independent currents of three coils: those of a delta with all terminals held."""
+COILS, PLACES = CURRENTS, CURRENTS + 3
+"""Where the coils' currents stand behind those, and how many there are."""
+CONDUCTIONS = 8
+"""Sets of conducting terminals; bit k of a set's number is terminal k."""
+
 PLANT = np.dtype(
     [
         ("pole_pairs", "f8"),
         ("resistance_ohm", "f8"),
         ("switch_ohm", "f8"),
         ("inductance_H", "f8"),
+        ("unequal", "i8"),
+        ("more_ohm_part", "f8", (3,)),
+        ("more_H_part", "f8", (3,)),
         ("ke_V_s_per_rad", "f8"),
         ("inertia_kg_m2", "f8"),
         ("coulomb_Nm", "f8"),
@@ -93,9 +105,33 @@ PLANT = np.dtype(
 """Parameters: constant during a run; a field left at zero switches its effect off.
 
 `resistance_ohm`, `inductance_H`: of a phase of the star, or of the star that looks like the delta. These and
-`ke_V_s_per_rad` are those at ambient temperature. `detent_rad`: electrical angle of one cogging detent after
-knot 0. `thermal_hold`, `thermal_gain_K_per_W`: see `sim.plant.thermal`. `window_from_s`: when the close-up
-recording begins."""
+`ke_V_s_per_rad` are those at ambient temperature. `unequal`: these are of coil A (A-B in a delta), and each
+coil has the parts `more_ohm_part`, `more_H_part` of that in addition. `detent_rad`: electrical angle of one
+cogging detent after knot 0. `thermal_hold`, `thermal_gain_K_per_W`: see `sim.plant.thermal`.
+`window_from_s`: when the close-up recording begins."""
+
+CIRCUIT = np.dtype(
+    [
+        ("modes", "i8"),
+        ("mode_ohm", "f8", (MODES,)),
+        ("current", "f8", (MODES, PLACES)),
+        ("pick", "f8", (MODES, CURRENTS)),
+        ("line_square", "f8", (MODES, MODES)),
+        ("coil_square", "f8", (MODES, MODES)),
+        ("copper_square", "f8", (MODES, MODES)),
+        ("open_current", "f8", (3, PLACES)),
+        ("open_ohm", "f8", (3, MODES)),
+    ],
+    align=True,
+)
+"""Three unequal coils with one set of terminals conducting; `sim.plant.modes` fills it and explains.
+
+`mode_ohm`: resistance of a mode; `current`: what one ampere of it is, the CURRENTS and those of the coils;
+`pick`: its amperes per ampere of each of the CURRENTS. `..._square`: what the integral of the product of two
+modes adds to the integral of the squared terminal currents, of the squared coil currents, and of these times
+the coil's resistance over that of coil A; each pair counts once, as (larger, smaller). `open_current`,
+`open_ohm`: the voltage of an open terminal is that of `open_current` against the back-EMFs, less what the
+held terminals do to it, plus `open_ohm` times the modes."""
 
 PLANT_STATE = np.dtype(
     [
@@ -155,6 +191,8 @@ PLANT_STATE = np.dtype(
         ("hottest_rise_K", "f8"),
         ("warm_ohm", "f8"),
         ("ke_drift_V_s_per_rad", "f8"),
+        ("circuits_for_ohm", "f8"),
+        ("circuits", CIRCUIT, (CONDUCTIONS,)),
         ("window_rows", "i8"),
     ],
     align=True,
@@ -168,32 +206,47 @@ segments of no length in a row. `left_rail`, `left_s`: the rail a leg was at las
 `i_A`: into the terminals; `round_A`: the part common to the three coils of a delta, see `sim.plant.delta`;
 `square_A2s`: integral of the sum of the three squared coil currents. `sag_V`: how far the voltage at the
 bridge lies below `supply_V`. `..._rise_K`: above ambient; `warm_ohm`, `ke_drift_V_s_per_rad`: what the
-temperatures add to the values of PLANT. Energies: `supply_J` leaves the source, `source_J` of it stays in
+temperatures add to the values of PLANT; `circuits`: of unequal coils, for the resistance
+`circuits_for_ohm`. Energies: `supply_J` leaves the source, `source_J` of it stays in
 its resistance; `cogging_J`: work done against the detents, stored."""
+
+ROWS = CURRENTS + MODES
+"""Rows of a segment's solution: the currents, then the modes of unequal coils."""
 
 SEGMENT = np.dtype(
     [
         ("h_s", "f8"),
-        ("a_A", "f8", (4,)),
-        ("b_A_per_s", "f8", (4,)),
-        ("c_A", "f8", (4,)),
-        ("i_end_A", "f8", (4,)),
+        ("a_A", "f8", (ROWS,)),
+        ("b_A_per_s", "f8", (ROWS,)),
+        ("c_A", "f8", (ROWS,)),
+        ("i_end_A", "f8", (ROWS,)),
         ("bus_V", "f8"),
         ("bus_V_per_s", "f8"),
         ("v_V", "f8", (3,)),
         ("conducts", "i8", (3,)),
         ("w_start_V", "f8", (3,)),
         ("w_end_V", "f8", (3,)),
-        ("shape_start", "f8", (4,)),
-        ("shape_end", "f8", (4,)),
+        ("shape_start", "f8", (ROWS,)),
+        ("shape_end", "f8", (ROWS,)),
         ("omega_end_rad_s", "f8"),
         ("advance_rad", "f8"),
-        ("charge_A_s", "f8", (4,)),
+        ("charge_A_s", "f8", (ROWS,)),
         ("square_A2s", "f8"),
         ("round_A2s", "f8"),
+        ("coil_A2s", "f8"),
+        ("copper_A2s", "f8"),
         ("lean_A_s", "f8"),
         ("tau_s", "f8"),
         ("round_tau_s", "f8"),
+        ("modal", "i8"),
+        ("modes", "i8"),
+        ("share", "f8", (MODES, CURRENTS)),
+        ("mode_tau_s", "f8", (MODES,)),
+        ("mode_left", "f8", (MODES,)),
+        ("mode_area_s", "f8", (MODES,)),
+        ("mode_moment_s", "f8", (MODES,)),
+        ("mode_square_A2s", "f8", (MODES,)),
+        ("fade_V", "f8", (3, MODES)),
         ("turning_rad", "f8"),
         ("friction_Nm", "f8"),
         ("iron_Nm", "f8"),
@@ -208,7 +261,12 @@ SEGMENT = np.dtype(
 round in a delta, with its own tau; `square_A2s`, `round_A2s`: integrals of the squares of the terminals'
 currents and of that. `w_...`: terminal voltages at both ends. `turning_rad`: electrical angle that it is
 predicted to turn. Torques: means over the segment, against the motion but for cogging. `turned_back`: a
-rotor that set off from rest in `direction` would come back within the segment."""
+rotor that set off from rest in `direction` would come back within the segment.
+
+Unequal coils (`modal`): rows 4 and on are the `modes`, each with its own tau; `share` says what of each makes
+up the currents, whose own rows hold `i_end_A` and `charge_A_s` alone. `coil_A2s`, `copper_A2s`: integrals of
+the squared coil currents, and of these times the coil's resistance over that of coil A. `mode_left`,
+`..._area_s`, `..._moment_s`: see `Decay`. `fade_V`: what each exponential adds to an open terminal."""
 
 WINDOW_COLUMNS = (
     "t_s",

@@ -1,28 +1,24 @@
 """One segment of the motion in closed form.
 
 Over a segment the set of conducting terminals is fixed and the back-EMF is taken as linear in time, from its
-value at the start to its value at the predicted end. Each phase then obeys L di/dt + R i = g0 + g1 t, whose
-solution i(t) = a + b t + c exp(-t / tau) is exact, as are its integrals: charge, torque impulse (shape
-linear, too), its first moment, and heat. Speed and angle follow from impulse and
-moment; order 2 in the segment length
-(tests/plant/test_convergence.py measures it).
+value at the start to its value at the predicted end. Each phase (each mode, where the coils are unequal:
+`sim.plant.unequal`) then obeys L di/dt + R i = g0 + g1 t, whose solution i(t) = a + b t + c exp(-t / tau) is
+exact, as are its integrals: charge, torque impulse (shape linear, too), its first moment, and heat. Speed and
+angle follow from impulse and moment; order 2 in the segment length (tests/plant/test_convergence.py measures
+it).
 """
 
 import math
-from typing import TypeAlias
 
 from controllers.jit import kernel
 from sim.plant.circuit import conduction, neutral_V
 from sim.plant.delta import ROUND, round_drive_A
 from sim.plant.drag import cogging_mean_Nm, friction_Nm, iron_Nm, load_Nm
+from sim.plant.first_order import decay, solve_row
 from sim.plant.present import bus_V, ke_V_s_per_rad, path_ohm, winding_ohm
 from sim.plant.records import Record
+from sim.plant.unequal import bent_V, modal_A, unequal_currents
 
-Decay: TypeAlias = tuple[float, float, float, float, float, float, float]
-"""f(t) = exp(-t / tau) over a segment of length h: 1 / h [1/s], tau [s], f(h); the integrals of f, t f / h,
-(t / h)^2 f, f^2 [s]."""
-
-_THIRD = 1.0 / 3.0
 # Decision: factors that are constant in a run are written as reciprocals (1 / cell, 1 / inertia). A division
 # takes as long as four products, and a segment is one chain of operations; the reciprocals are computed
 # beside that chain.
@@ -50,46 +46,6 @@ def _predict(p: Record, s: Record, w: Record, shape: Record, h_s: float) -> floa
 
 
 @kernel
-def _decay(h_s: float, tau_s: float) -> Decay:
-    """The exponential of a circuit of time constant `tau_s` over a segment of length `h_s`."""
-    per_h = 1.0 / h_s
-    left = math.exp(-h_s / tau_s)
-    area_s = tau_s * (1.0 - left)
-    moment_s = tau_s * (area_s * per_h - left)
-    second_s = tau_s * (2.0 * moment_s * per_h - left)
-    return per_h, tau_s, left, area_s, moment_s, second_s, 0.5 * area_s * (1.0 + left)
-
-
-@kernel
-def _phase(w: Record, k: int, i_A: float, g0_A: float, g1_A: float, decay: Decay) -> float:
-    """Solve one phase over the segment; returns its torque impulse over ke.
-
-    Adds to `w.lean_A_s` how much of the impulse comes before the middle of the segment: half the impulse less
-    its first moment over h. `g0_A`, `g1_A`: driving voltage over resistance at the two ends.
-    """
-    per_h, tau_s, left, area_s, moment_s, second_s, square_s = decay
-    h, rise = w.h_s, g1_A - g0_A
-    b = rise * per_h
-    a = g0_A - tau_s * b
-    c = i_A - a
-    w.a_A[k], w.b_A_per_s[k], w.c_A[k] = a, b, c
-    w.i_end_A[k] = a + rise + c * left
-    charge = h * (a + 0.5 * rise) + c * area_s
-    moment = h * (0.5 * a + _THIRD * rise) + c * moment_s
-    w.charge_A_s[k] = charge
-    w.square_A2s += (
-        h * (a * (a + rise) + _THIRD * rise * rise)
-        + 2.0 * c * (a * area_s + rise * moment_s)
-        + c * c * square_s
-    )
-    second = h * (_THIRD * a + 0.25 * rise) + c * second_s
-    change = w.shape_end[k] - w.shape_start[k]
-    impulse = w.shape_start[k] * charge + change * moment
-    w.lean_A_s += 0.5 * impulse - w.shape_start[k] * moment - change * second
-    return impulse
-
-
-@kernel
 def _no_current(w: Record, k: int) -> None:
     """A phase that floats carries nothing."""
     w.a_A[k] = 0.0
@@ -105,12 +61,15 @@ def _currents(p: Record, s: Record, w: Record, omega_end: float) -> float:
     ke = ke_V_s_per_rad(p, s)
     start, end = ke * s.omega_rad_s, ke * omega_end
     count = conduction(p, s, w)
+    w.modal = p.unequal
+    if p.unequal:
+        return ke * unequal_currents(p, s, w, start, end)
     f0, f1 = w.shape_start, w.shape_end
     star_start_V = neutral_V(w, count, start * f0[0], start * f0[1], start * f0[2])
     star_end_V = neutral_V(w, count, end * f1[0], end * f1[1], end * f1[2])
     per_ohm = 1.0 / path_ohm(p, s)
     w.tau_s = p.inductance_H * per_ohm
-    decay = _decay(w.h_s, w.tau_s)
+    fall = decay(w.h_s, w.tau_s)
     w.square_A2s, w.lean_A_s = 0.0, 0.0
     impulse = 0.0
     for k in range(3):
@@ -118,7 +77,7 @@ def _currents(p: Record, s: Record, w: Record, omega_end: float) -> float:
         if w.conducts[k] and count > 1:
             g0_A = (w.v_V[k] - star_start_V - e_start_V) * per_ohm
             g1_A = (w.v_V[k] - star_end_V - e_end_V) * per_ohm
-            impulse += _phase(w, k, s.i_A[k], g0_A, g1_A, decay)
+            impulse += solve_row(w, k, s.i_A[k], g0_A, g1_A, fall)
         else:
             _no_current(w, k)
         w.w_start_V[k] = w.v_V[k] if w.conducts[k] else star_start_V + e_start_V
@@ -135,7 +94,7 @@ def _round(p: Record, s: Record, w: Record, start: float, end: float) -> float:
     w.round_tau_s = p.inductance_H / winding_ohm(p, s)
     g0_A = round_drive_A(p, s, start * w.shape_start[ROUND])
     g1_A = round_drive_A(p, s, end * w.shape_end[ROUND])
-    impulse = _phase(w, ROUND, s.round_A, g0_A, g1_A, _decay(w.h_s, w.round_tau_s))
+    impulse = solve_row(w, ROUND, s.round_A, g0_A, g1_A, decay(w.h_s, w.round_tau_s))
     w.round_A2s = w.square_A2s - line_A2s
     w.square_A2s = line_A2s
     return impulse
@@ -181,7 +140,8 @@ def trial(p: Record, s: Record, w: Record, shape: Record, h_s: float) -> None:
 def no_segment(s: Record, w: Record) -> None:
     """A segment of no length: an event at the very start of a trial leaves the state as it is."""
     w.h_s = 0.0
-    w.square_A2s = 0.0
+    w.modes = 0
+    w.square_A2s, w.coil_A2s, w.copper_A2s = 0.0, 0.0, 0.0
     w.omega_end_rad_s = s.omega_rad_s
     w.advance_rad = 0.0
     for k in range(3):
@@ -192,15 +152,30 @@ def no_segment(s: Record, w: Record) -> None:
 
 
 @kernel
+def phase_A(w: Record, k: int, t_s: float) -> tuple[float, float]:
+    """Current of phase `k` of equal coils [A] and its rate of change [A/s], `t_s` after the start of the
+    segment."""
+    fading = w.c_A[k] * math.exp(-t_s / w.tau_s)
+    return w.a_A[k] + w.b_A_per_s[k] * t_s + fading, w.b_A_per_s[k] - fading / w.tau_s
+
+
+@kernel
 def current_A(w: Record, k: int, t_s: float) -> float:
     """Current of phase `k`, `t_s` after the start of the segment in `w`."""
-    return w.a_A[k] + w.b_A_per_s[k] * t_s + w.c_A[k] * math.exp(-t_s / w.tau_s)
+    return modal_A(w, k, t_s)[0] if w.modal else phase_A(w, k, t_s)[0]
 
 
 @kernel
 def round_A(w: Record, t_s: float) -> float:
-    """Current that goes round in a delta, `t_s` after the start of the segment in `w`."""
+    """Current that goes round in a delta of equal coils, `t_s` after the start of the segment in `w`."""
     return w.a_A[ROUND] + w.b_A_per_s[ROUND] * t_s + w.c_A[ROUND] * math.exp(-t_s / w.round_tau_s)
+
+
+@kernel
+def terminal_V(w: Record, k: int, part: float) -> float:
+    """Voltage of terminal `k` before the switch's resistance, `part` (0..1) of the segment in `w` on."""
+    line_V = w.w_start_V[k] + part * (w.w_end_V[k] - w.w_start_V[k])
+    return line_V + bent_V(w, k, part) if w.modal and not w.conducts[k] else line_V
 
 
 @kernel

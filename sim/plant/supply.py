@@ -5,7 +5,7 @@
 V: voltage at the bridge. E: what the source would give without R; U: the slow polarisation of a battery (one
 RC link, the first-order Thevenin model; common practice, no source). Without R the supply is stiff: V = E0
 for good. Over a segment V is held at its predicted middle, and then advanced by the charge that the bridge
-took: second order, and charge is kept exactly.
+took, with E at its predicted middle, too: second order, and charge is kept exactly.
 """
 
 import math
@@ -19,6 +19,16 @@ from sim.plant.records import HIGH, Record
 def source_V(p: Record, s: Record) -> float:
     """E: the supply's voltage without a load."""
     return p.supply_V - p.fade_V_per_As * s.drawn_A_s - s.polarised_V
+
+
+@kernel
+def _source_slope_V_per_s(p: Record, s: Record) -> float:
+    """Rate at which E changes at the present current."""
+    through_A = (source_V(p, s) - bus_V(p, s)) / p.supply_ohm
+    slope = -p.fade_V_per_As * through_A
+    if p.sag_s > 0.0:
+        slope -= (p.sag_ohm * through_A - s.polarised_V) / p.sag_s
+    return slope
 
 
 @kernel
@@ -55,8 +65,8 @@ def book_supply(p: Record, s: Record, w: Record) -> None:
 @kernel
 def _advance_bus(p: Record, s: Record, h_s: float, charge_A_s: float) -> None:
     """Advance capacitor, charge drawn and polarisation over a segment, the bridge's current taken at its
-    mean."""
-    source, before = source_V(p, s), bus_V(p, s)
+    mean, E at its predicted middle."""
+    source, before = source_V(p, s) + 0.5 * h_s * _source_slope_V_per_s(p, s), bus_V(p, s)
     final = source - p.supply_ohm * charge_A_s / h_s
     after = final + (before - final) * math.exp(-h_s / (p.supply_ohm * p.bulk_F))
     through = charge_A_s + p.bulk_F * (after - before)

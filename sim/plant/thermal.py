@@ -40,7 +40,8 @@ def two_nodes(
 
 @kernel
 def thermal_tick(p: Record, s: Record) -> None:
-    """Advance the temperatures over the tick that has just ended, and with them resistance and back-EMF."""
+    """Advance the temperatures over the tick that has just ended; resistance and back-EMF of the next one are
+    those of its middle, if the temperatures go on as over the last: order 2 in the tick."""
     board_J = s.switch_J + s.diode_J
     winding_W = (s.copper_J - s.thermal_copper_J) / p.thermal_tick_s
     board_W = (board_J - s.thermal_board_J) / p.thermal_tick_s
@@ -54,5 +55,5 @@ def thermal_tick(p: Record, s: Record) -> None:
         hold[1, 0] * winding_K + hold[1, 1] * board_K + gain[1, 0] * winding_W + gain[1, 1] * board_W
     )
     s.hottest_rise_K = max(s.hottest_rise_K, s.winding_rise_K)
-    s.warm_ohm = p.ohm_per_K * s.winding_rise_K
-    s.ke_drift_V_s_per_rad = p.ke_per_K * s.board_rise_K
+    s.warm_ohm = p.ohm_per_K * (s.winding_rise_K + 0.5 * (s.winding_rise_K - winding_K))
+    s.ke_drift_V_s_per_rad = p.ke_per_K * (s.board_rise_K + 0.5 * (s.board_rise_K - board_K))

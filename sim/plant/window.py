@@ -4,7 +4,7 @@ import math
 
 from controllers.jit import kernel
 from sim.plant.records import Record
-from sim.plant.segment import current_A
+from sim.plant.segment import current_A, terminal_V
 
 POINTS_PER_SEGMENT = 6
 """Rows written per segment; enough to draw the exponentials smoothly."""
@@ -30,8 +30,7 @@ def record_window(p: Record, s: Record, w: Record, window: Record) -> None:
         for k in range(3):
             current = current_A(w, k, t_s)
             window[row, 1 + k] = current
-            rail_V = w.w_start_V[k] + part * (w.w_end_V[k] - w.w_start_V[k])
-            window[row, 4 + k] = rail_V - p.switch_ohm * current
+            window[row, 4 + k] = terminal_V(w, k, part) - p.switch_ohm * current
         window[row, 7] = s.hall
         window[row, 8] = s.step
         window[row, 9] = s.busy

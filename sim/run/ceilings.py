@@ -71,9 +71,11 @@ def torque_balance_rpm(design: Design) -> float:
     inductance left out.
 
     Torque: 2 ke i with i = (V - 2 ke w) / (2 (R + R_switch) + R_supply), two phases on, a battery sagged.
+    Of unequal coils R is the mean.
     """
     p = plant_parameters(design)
-    ohm = 2.0 * (p["resistance_ohm"] + p["switch_ohm"]) + p["supply_ohm"] + p["sag_ohm"]
+    phase_ohm = p["resistance_ohm"] * (1.0 + p["more_ohm_part"].mean())
+    ohm = 2.0 * (phase_ohm + p["switch_ohm"]) + p["supply_ohm"] + p["sag_ohm"]
     ke2 = terminal_factor(shape_table(design)) * p["ke_V_s_per_rad"]
 
     def excess_Nm(omega: float) -> float:

@@ -7,8 +7,8 @@ left out.
 
 import math
 
-from sim.design import Design
-from sim.run.plant_records import REFERENCE_C
+from sim.design import Design, Motor
+from sim.run.plant_records import REFERENCE_C, more_ohm_parts
 
 COILS = 3
 TERMINALS = 2
@@ -28,12 +28,18 @@ def _resistances_K_per_W(design: Design) -> tuple[float, float]:
     return thermal.winding_to_board_K_per_W + out, out
 
 
+def mean_coil_ohm(motor: Motor) -> float:
+    """Mean resistance of the three coils at 20 C: unequal ones are taken to carry the same current, as those
+    of a star do over six steps."""
+    return motor.phase_resistance_ohm * (1.0 + sum(more_ohm_parts(motor)) / COILS)
+
+
 def steady_winding_C(design: Design, rms_phase_A: float) -> float:
     """Temperature the winding ends at with this current in all three coils; infinite where the growing
     resistance brings in heat faster than the board sheds it (thermal runaway)."""
     thermal, square = design.thermal, COILS * rms_phase_A**2
     whole, out = _resistances_K_per_W(design)
-    cold_W = square * design.motor.phase_resistance_ohm
+    cold_W = square * mean_coil_ohm(design.motor)
     feedback = whole * cold_W * thermal.copper_per_K
     if feedback >= 1.0:
         return math.inf
@@ -49,7 +55,7 @@ def continuous_A(design: Design) -> tuple[float, float]:
     if not thermal.is_modelled:
         return math.inf, thermal.ambient_C
     whole, out = _resistances_K_per_W(design)
-    hot_ohm = design.motor.phase_resistance_ohm * (
+    hot_ohm = mean_coil_ohm(design.motor) * (
         1.0 + thermal.copper_per_K * (thermal.winding_limit_C - REFERENCE_C)
     )
     switch_ohm = design.drive.switch_on_resistance_ohm

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from controllers.faults import FAULT_NAMES
 from controllers.program import HANDLERS
+from sim.plant.records import Record
 from sim.processor.records import MAIN_LOOP, START, TRACE_COLUMNS
 from sim.run.heat import steady_winding_C
 from sim.run.simulate import Recording
@@ -123,15 +124,23 @@ LOSSES = ("source_J", "copper_J", "switch_J", "diode_J", "friction_J", "iron_J",
 """Where energy goes for good, fields of PLANT_STATE."""
 
 
+def _magnetic_J(p: Record, s: Record) -> float:
+    """Energy in the three coils; `inductance_H` is a third of a delta's."""
+    coils_A, coil_H = np.array(s["i_A"]), p["inductance_H"]
+    if p["delta"]:
+        coils_A = (coils_A - np.roll(coils_A, -1)) / 3.0 + s["round_A"]
+        coil_H = 3.0 * coil_H
+    return float(0.5 * coil_H * np.sum((1.0 + p["more_H_part"]) * coils_A**2))
+
+
 def stored_J(recording: Recording) -> float:
     """Energy in rotor, inductances, detents and bulk capacitor at the end of the run, above that of its
     start."""
     s, p = recording.state, recording.plant
     kinetic = 0.5 * p["inertia_kg_m2"] * s["omega_rad_s"] ** 2
-    magnetic = 0.5 * p["inductance_H"] * (np.sum(s["i_A"] ** 2) + 9.0 * p["delta"] * s["round_A"] ** 2)
     bus_V = p["supply_V"] - s["sag_V"]
     charged = 0.5 * p["bulk_F"] * (bus_V**2 - p["supply_V"] ** 2)
-    return float(kinetic + magnetic + s["cogging_J"] + charged)
+    return float(kinetic + _magnetic_J(p, s) + s["cogging_J"] + charged)
 
 
 def energy_balance_error(recording: Recording) -> float:

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from controllers.ports import STEP_OFF
-from sim.design import Design, Load
+from sim.design import Design, Load, Motor
 from sim.plant.disturbances import random_start
 from sim.plant.emf import FIRST_KNOT_DEG
 from sim.plant.hall import hall_places
@@ -32,7 +32,7 @@ REFERENCE_C = 20.0
 """Temperature at which a scenario gives resistance and back-EMF (IEC 60028 counts from 20 C, too)."""
 THERMAL_TICKS = 500
 """Thermal ticks per run at least, and per thermal time constant of the winding alone 20: the powers of a
-tick are means, and the temperatures of its start act in it."""
+tick are means, and the temperatures predicted for its middle act in it."""
 
 LOCKED_Nm = 1e9
 """Friction of a rotor that cannot turn."""
@@ -67,15 +67,43 @@ def _at_ambient(design: Design) -> tuple[float, float]:
     )
 
 
+def more_ohm_parts(motor: Motor) -> tuple[float, float, float]:
+    """How much more resistance each coil has than coil A, over that of coil A."""
+    return (
+        0.0,
+        motor.resistance_imbalance_b_percent / 100.0,
+        motor.resistance_imbalance_c_percent / 100.0,
+    )
+
+
+def more_H_parts(motor: Motor) -> tuple[float, float, float]:
+    """How much more inductance each coil has than coil A, over that of coil A."""
+    return (
+        0.0,
+        motor.inductance_imbalance_b_percent / 100.0,
+        motor.inductance_imbalance_c_percent / 100.0,
+    )
+
+
+def _least_ohm(p: Record) -> float:
+    """Resistance of a phase and its switch, of the coil that has the least."""
+    return float(p["resistance_ohm"] * (1.0 + p["more_ohm_part"].min()) + p["switch_ohm"])
+
+
+def _least_H(p: Record) -> float:
+    """Inductance of a phase, of the coil that has the least."""
+    return float(p["inductance_H"] * (1.0 + p["more_H_part"].min()))
+
+
 def _coupling_s(p: Record) -> float:
     """Longest segment over which speed and current may be advanced one after the other.
 
     The speed reacts on the current within tau_m = R J / (2 ke^2), or, where the current is slower than that,
     within sqrt(tau_m tau_e); drag reacts within J over its slope at the no-load speed. Part of the shortest.
     """
-    ohm, inertia, ke = p["resistance_ohm"] + p["switch_ohm"], p["inertia_kg_m2"], p["ke_V_s_per_rad"]
+    ohm, inertia, ke = _least_ohm(p), p["inertia_kg_m2"], p["ke_V_s_per_rad"]
     tau_m = ohm * inertia / (2.0 * ke**2)
-    tau_e = p["inductance_H"] / ohm
+    tau_e = _least_H(p) / ohm
     no_load_rad_s = p["supply_V"] / (2.0 * ke)
     slope = p["viscous_Nm_s_per_rad"] + p["eddy_Nm_s_per_rad"]
     slope += 2.0 * (p["windage_Nm_s2_per_rad2"] + p["fan_Nm_s2_per_rad2"]) * no_load_rad_s
@@ -91,7 +119,7 @@ def _bus_s(p: Record) -> float:
     two phases in series; infinite for a stiff supply."""
     if p["supply_ohm"] == 0.0:
         return math.inf
-    swing_s = math.sqrt(2.0 * p["inductance_H"] * p["bulk_F"])
+    swing_s = math.sqrt(2.0 * _least_H(p) * p["bulk_F"])
     return float(BUS_PART * min(p["supply_ohm"] * p["bulk_F"], swing_s))
 
 
@@ -99,11 +127,15 @@ def _motor_values(design: Design) -> dict[str, Any]:
     """Fields of PLANT for winding, magnets and friction."""
     motor, star = design.motor, star_alike(design)
     ohm, ke = _at_ambient(design)
+    more_ohm, more_H = more_ohm_parts(motor), more_H_parts(motor)
     return {
         "delta": motor.connection == "delta",
         "pole_pairs": motor.pole_pairs,
         "resistance_ohm": ohm * star,
         "inductance_H": motor.phase_inductance_H * star,
+        "unequal": any(more_ohm + more_H),
+        "more_ohm_part": more_ohm,
+        "more_H_part": more_H,
         "ke_V_s_per_rad": ke,
         "coulomb_Nm": motor.coulomb_Nm,
         "stiction_Nm": motor.stiction_Nm,

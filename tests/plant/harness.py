@@ -53,6 +53,10 @@ FRICTION = {
 """Bearing, air and impeller of the board motor, from the same scenario."""
 
 
+UNEQUAL = {"unequal": 1, "more_ohm_part": (0.0, 0.5, -0.3), "more_H_part": (0.0, -0.2, 0.6)}
+"""Three coils that differ far more than any winder's: their time constants are as 1 to 0.53 to 2.3."""
+
+
 def plant(
     max_segment_deg: float = 4.0, max_segment_s: float = 1e-4, knots: int = KNOTS, **values: Any
 ) -> Record:
@@ -114,7 +118,7 @@ def _drive(
     held_step: int, lead: int, pwm_s: float, duty: float, samples: Record,
 ) -> bool:  # fmt: skip
     """Run to each time in column 0 of `samples` and fill its row; returns whether the plant got there."""
-    periods = 0
+    periods, released = 0, -1
     for row in range(samples.shape[0]):
         t_end_s = samples[row, 0]
         while s.t_s < t_end_s:
@@ -128,8 +132,9 @@ def _drive(
                 edge_s = min(edge_s, off_s if on else (periods + 1) * pwm_s)
                 step_changed = step != s.step or on != s.pwm_on
                 s.pwm_on = on
-                if s.tripped and s.t_s < periods * pwm_s + 1e-12:
-                    s.tripped = 0
+                # Once a period: a current still above the threshold trips again at the same instant.
+                if s.tripped and periods > released and s.t_s < periods * pwm_s + 1e-12:
+                    s.tripped, released = 0, periods
                     step_changed = True
             else:
                 step_changed = step != s.step
@@ -186,11 +191,12 @@ def kinetic_J(p: Record, s: Record) -> float:
 
 
 def magnetic_J(p: Record, s: Record) -> float:
-    """Energy of the three phase inductances."""
-    going_round = (
-        9.0 * float(p["delta"]) * float(s["round_A"]) ** 2
-    )  # three coils of three times the inductance
-    return 0.5 * float(p["inductance_H"]) * (float(np.sum(np.square(s["i_A"]))) + going_round)
+    """Energy of the three coils; in a delta they have three times the inductance of the star alike."""
+    i, inductance_H = s["i_A"].astype(float), float(p["inductance_H"]) * (1.0 + p["more_H_part"])
+    if p["delta"]:
+        coils = np.array([i[0] - i[1], i[1] - i[2], i[2] - i[0]]) / 3.0 + float(s["round_A"])
+        return 0.5 * float(np.sum(3.0 * inductance_H * coils**2))
+    return 0.5 * float(np.sum(inductance_H * i**2))
 
 
 def imbalance(p: Record, s: Record, start_J: float = 0.0) -> float:

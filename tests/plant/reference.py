@@ -17,10 +17,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 State = NDArray[np.float64]
-OMEGA, ANGLE, SUPPLY, SQUARE, BUS = 3, 4, 5, 6, 7
+OMEGA, ANGLE, SUPPLY, SQUARE, BUS, COPPER = 3, 4, 5, 6, 7, 8
 """Places in the state after the three currents: speed, electrical angle from phase A's zero crossing, supply
-energy, i^2 t, voltage at the bridge."""
-WIDTH = 8
+energy, i^2 t, voltage at the bridge, heat of the coils."""
+WIDTH = 9
 
 SIXTH = math.pi / 3.0
 FIRST_STEP_ANGLE = math.pi / 6.0
@@ -63,6 +63,8 @@ class Reference:
     square_law: float = 0.0
     shape: Callable[[float], float] = flat_top
     parts: tuple[float, float, float] = (1.0, 1.0, 1.0)
+    ohm_parts: tuple[float, float, float] = (1.0, 1.0, 1.0)
+    henry_parts: tuple[float, float, float] = (1.0, 1.0, 1.0)
     load: Callable[[float, float], float] = unloaded
     detent: Callable[[float], float] = smooth
     supply_ohm: float = 0.0
@@ -111,27 +113,39 @@ class Reference:
         bus = float(y[BUS])
         return [None if end is None else bus * end[0] + end[1] for end in ends]
 
-    def _star(self, volts: list[float | None], emf: list[float], y: State) -> float:
-        """Star-point voltage: the value at which the conducting branches' currents keep their sum of zero."""
-        held = [v - e for v, e in zip(volts, emf, strict=True) if v is not None]
+    def _across(self, y: State) -> list[float]:
+        """What back-EMF and resistance of the coils take of their voltages."""
+        return [
+            e + self.ohm * part * i
+            for e, part, i in zip(self.emf(y), self.ohm_parts, y[:3].tolist(), strict=True)
+        ]
+
+    def _star(self, volts: list[float | None], y: State) -> float:
+        """Star-point voltage: the value at which the conducting branches' currents keep their sum of zero,
+        sum of (v - star - switch i - R i - e) / L = 0."""
+        across = self._across(y)
+        held = [
+            ((v - self.switch * i - u) / part, 1.0 / part)
+            for v, i, u, part in zip(volts, y[:3].tolist(), across, self.henry_parts, strict=True)
+            if v is not None
+        ]
         if held:
-            return sum(held) / len(held)
-        return 0.5 * (float(y[BUS]) - max(emf) - min(emf))
+            return sum(rate for rate, _ in held) / sum(weight for _, weight in held)
+        return 0.5 * (float(y[BUS]) - max(across) - min(across))
 
     def open_V(self, ends: list[End], y: State, leg: int) -> float:
         """Voltage of the open terminal `leg`."""
-        emf = self.emf(y)
-        return self._star(self.held_V(ends, y), emf, y) + emf[leg]
+        return self._star(self.held_V(ends, y), y) + self.emf(y)[leg]
 
     def current_rates(self, ends: list[End], y: State) -> list[float]:
         """Derivatives of the three currents."""
-        volts, emf = self.held_V(ends, y), self.emf(y)
+        volts, across = self.held_V(ends, y), self._across(y)
         if volts.count(None) > 1:
             return [0.0, 0.0, 0.0]
-        star, ohm = self._star(volts, emf, y), self.ohm + self.switch
+        star = self._star(volts, y)
         return [
-            0.0 if v is None else (v - star - e - ohm * i) / self.henry
-            for v, e, i in zip(volts, emf, y[:3].tolist(), strict=True)
+            0.0 if v is None else (v - star - self.switch * i - u) / (self.henry * part)
+            for v, u, i, part in zip(volts, across, y[:3].tolist(), self.henry_parts, strict=True)
         ]
 
     def rates(self, ends: list[End], held: bool, t: float, y: State) -> list[float]:
@@ -145,7 +159,9 @@ class Reference:
             through = (self.supply - y[BUS]) / self.supply_ohm
             power, bus = self.supply * through, (through - bridge) / self.bulk_F
         currents = self.current_rates(ends, y)
-        return [*currents, alpha, self.poles * omega, power, float(np.dot(y[:3], y[:3])), bus]
+        squares = y[:3] * y[:3]
+        copper = self.ohm * float(np.dot(squares, self.ohm_parts))
+        return [*currents, alpha, self.poles * omega, power, float(squares.sum()), bus, copper]
 
 
 class DeltaReference(Reference):
@@ -169,15 +185,15 @@ class DeltaReference(Reference):
 
     def _terminals(self, ends: list[End], y: State) -> list[float]:
         """Terminal voltages: held behind the switch's resistance, or such that no current begins to flow."""
-        emf, line = self.emf(y), self.line(y)
+        across, line = self._across(y), self.line(y)
         matrix, right = np.zeros((3, 3)), np.zeros(3)
         for k, volts in enumerate(self.held_V(ends, y)):
             if volts is not None:
                 matrix[k, k], right[k] = 1.0, volts - self.switch * line[k]
-            else:
-                matrix[k] = -1.0
-                matrix[k, k] = 2.0
-                right[k] = self.ohm * line[k] + emf[k] - emf[k - 1]
+            else:  # the coils before and behind it keep the same current
+                before, behind = 1.0 / self.henry_parts[k - 1], 1.0 / self.henry_parts[k]
+                matrix[k, k - 1], matrix[k, k], matrix[k, (k + 1) % 3] = -before, before + behind, -behind
+                right[k] = behind * across[k] - before * across[k - 1]
         if all(end is None for end in ends):
             matrix[0], right[0] = [1.0, 0.0, 0.0], 0.0
         volts = np.linalg.solve(matrix, right)
@@ -191,7 +207,7 @@ class DeltaReference(Reference):
     def current_rates(self, ends: list[End], y: State) -> list[float]:
         if sum(end is None for end in ends) == 2:
             ends = [None, None, None]  # one terminal alone carries nothing
-        volts, emf = self._terminals(ends, y), self.emf(y)
+        volts, across = self._terminals(ends, y), self._across(y)
         return [
-            (volts[k] - volts[(k + 1) % 3] - emf[k] - self.ohm * float(y[k])) / self.henry for k in range(3)
+            (volts[k] - volts[(k + 1) % 3] - across[k]) / (self.henry * self.henry_parts[k]) for k in range(3)
         ]

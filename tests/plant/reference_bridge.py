@@ -163,7 +163,7 @@ class Bridge:
         t, y = 0.0, y0.copy()
         held = motor.stiction + motor.load(0.0, 0.0) > 0.0 and y[OMEGA] == 0.0
         rows: list[State] = []
-        scale = np.array([1e-6, 1e-6, 1e-6, 1e-5, 1e-7, 1e-9, 1e-9, 1e-6])
+        scale = np.array([1e-6, 1e-6, 1e-6, 1e-5, 1e-7, 1e-9, 1e-9, 1e-6, 1e-9])
         while t < times[-1]:
             on, edge = self.chop(t)
             step = math.floor((y[ANGLE] - FIRST_STEP_ANGLE) / SIXTH + 1e-9)

@@ -9,7 +9,17 @@ import numpy as np
 import pytest
 
 from sim.plant.records import OFF
-from tests.plant.harness import BOARD_MOTOR, FRICTION, WINDING_MOTOR, Drive, imbalance, plant, run, state
+from tests.plant.harness import (
+    BOARD_MOTOR,
+    FRICTION,
+    UNEQUAL,
+    WINDING_MOTOR,
+    Drive,
+    imbalance,
+    plant,
+    run,
+    state,
+)
 from tests.plant.reference import FIRST_STEP_ANGLE, Reference
 from tests.plant.reference_bridge import Bridge
 
@@ -17,12 +27,16 @@ START_DEG = 20.0
 LOADED = {**WINDING_MOTOR, "pole_pairs": 6, "fan_Nm_s2_per_rad2": 2e-7}
 """A fan holds the current up at speed, and six pole pairs make the steps short: the freewheel takes 50 of
 60 degrees."""
-CASES = {
+CASES: dict[str, tuple[dict[str, Any], float, float, float]] = {
     "board motor": ({**BOARD_MOTOR, **FRICTION}, 0.0, 1.0, 0.12),
     "freewheel beyond 30 degrees": (WINDING_MOTOR, 0.0, 1.0, 0.12),
     "freewheel beyond 30 degrees, loaded": (LOADED, 0.0, 1.0, 0.06),
     "freewheel beyond 30 degrees, loaded, 5 kHz": (LOADED, 2e-4, 0.6, 0.03),
     "board motor, 20 kHz, half duty": ({**BOARD_MOTOR, **FRICTION}, 50e-6, 0.5, 0.015),
+    "unequal coils": ({**BOARD_MOTOR, **FRICTION, **UNEQUAL}, 0.0, 1.0, 0.06),
+    "unequal coils, 20 kHz": ({**BOARD_MOTOR, **FRICTION, **UNEQUAL}, 50e-6, 0.5, 0.01),
+    "unequal coils, freewheel beyond 30 degrees": ({**WINDING_MOTOR, **UNEQUAL}, 0.0, 1.0, 0.06),
+    "unequal coils, loaded, 5 kHz": ({**LOADED, **UNEQUAL}, 2e-4, 0.6, 0.03),
 }
 
 
@@ -75,9 +89,17 @@ def test_added_torques_act_as_in_the_solver(name: str) -> None:
         assert abs(samples[-1, 1] / plain[-1, 1] - 1.0) > 0.01
 
 
-def reference(motor: dict[str, float]) -> Reference:
+def coil_parts(motor: dict[str, Any]) -> dict[str, Any]:
+    """Resistance and inductance of the coils over the motor's own, in the words of the second model."""
+    fields = {"ohm_parts": "more_ohm_part", "henry_parts": "more_H_part"}
+    equal = (0.0, 0.0, 0.0)
+    return {word: tuple(1.0 + more for more in motor.get(name, equal)) for word, name in fields.items()}
+
+
+def reference(motor: dict[str, Any]) -> Reference:
     """The motor in the words of the second model."""
     return Reference(
+        **coil_parts(motor),
         poles=motor["pole_pairs"],
         ohm=motor["resistance_ohm"],
         switch=motor["switch_ohm"],
@@ -107,12 +129,16 @@ def test_the_spin_up_is_that_of_a_general_purpose_solver(case: str) -> None:
     # compared in the mean.
     heat = float(s["square_A2s"])
     assert heat == pytest.approx(wanted[-1, 6], rel=2e-3)
+    assert float(s["copper_J"]) == pytest.approx(wanted[-1, 8], rel=2e-3)
     assert float(s["supply_J"]) == pytest.approx(wanted[-1, 5], rel=2e-3)
     assert abs(imbalance(p, s)) < 1e-3
 
 
-def test_the_currents_follow_the_solver_step_by_step() -> None:
-    motor, pwm_s, duty, _ = CASES["freewheel beyond 30 degrees"]
+@pytest.mark.parametrize(
+    "case", ["freewheel beyond 30 degrees", "unequal coils, freewheel beyond 30 degrees"]
+)
+def test_the_currents_follow_the_solver_step_by_step(case: str) -> None:
+    motor, pwm_s, duty, _ = CASES[case]
     times = np.linspace(1e-3, 0.03, 200)
     second = reference(motor)
     wanted = Bridge(second, pwm_s, duty).run(second.start(START_DEG), times, rtol=1e-9)
@@ -130,9 +156,10 @@ def test_the_freewheel_outlasts_half_a_step(motor: dict[str, float]) -> None:
     assert np.any(samples[late, 6:9] != OFF)
 
 
-def test_a_rotor_that_overruns_its_supply_brakes_as_the_solver_says() -> None:
+@pytest.mark.parametrize("coils", [{}, UNEQUAL])
+def test_a_rotor_that_overruns_its_supply_brakes_as_the_solver_says(coils: dict[str, Any]) -> None:
     # Starts at 1.7 times the no-load speed: floating phase and switches both feed the supply.
-    motor = {**LOADED, "supply_V": 8.0}
+    motor = {**LOADED, "supply_V": 8.0, **coils}
     times = np.linspace(5e-4, 0.01, 40)
     second = reference(motor)
     wanted = Bridge(second).run(second.start(START_DEG, 1100.0), times, rtol=1e-9)

@@ -18,6 +18,7 @@ from tests.plant.harness import (
     BOARD_MOTOR,
     COASTING,
     FRICTION,
+    UNEQUAL,
     WINDING_MOTOR,
     Drive,
     HELD_Nm,
@@ -29,21 +30,23 @@ from tests.plant.harness import (
 from tests.plant.reference import DeltaReference
 from tests.plant.reference import flat_top as second_flat_top
 from tests.plant.reference_bridge import Bridge
+from tests.plant.test_against_scipy import coil_parts
 
 FINE = 72
 START_DEG = 20.0
 BOARD, WINDING = {**BOARD_MOTOR, **FRICTION}, {**WINDING_MOTOR, "fan_Nm_s2_per_rad2": 2e-7}
 
 
-def coils(motor: dict[str, float], **values: Any) -> dict[str, Any]:
+def coils(motor: dict[str, Any], **values: Any) -> dict[str, Any]:
     """PLANT values of a delta of the motor's coils."""
     third = {name: motor[name] / 3.0 for name in ("resistance_ohm", "inductance_H")}
     return {**motor, **third, "delta": 1, **values}
 
 
-def second(motor: dict[str, float], **words: Any) -> DeltaReference:
+def second(motor: dict[str, Any], **words: Any) -> DeltaReference:
     """The same delta in the words of the second model."""
     return DeltaReference(
+        **coil_parts(motor),
         poles=motor["pole_pairs"],
         ohm=motor["resistance_ohm"],
         switch=motor["switch_ohm"],
@@ -60,18 +63,28 @@ def second(motor: dict[str, float], **words: Any) -> DeltaReference:
     )
 
 
-UNEQUAL = (1.0, 0.9, 1.05)
+WEAKER = (1.0, 0.9, 1.05)
 TRAPEZOIDS, SINES = table(flat_top, 12, delta=True), table(sine(FINE), FINE, delta=True)
 # motor, table, shape and parts of the second model, corners, PWM period, duty, end
-CASES: dict[str, tuple[dict[str, float], NDArray[np.float64], dict[str, Any], float, float, float, float]] = {
+CASES: dict[str, tuple[dict[str, Any], NDArray[np.float64], dict[str, Any], float, float, float, float]] = {
     "trapezoids": (BOARD, TRAPEZOIDS, {"shape": second_flat_top}, math.pi / 6.0, 0.0, 1.0, 0.05),
     "trapezoids, chopped": (BOARD, TRAPEZOIDS, {"shape": second_flat_top}, math.pi / 6.0, 5e-5, 0.5, 0.005),
     "iron motor": (WINDING, TRAPEZOIDS, {"shape": second_flat_top}, math.pi / 6.0, 0.0, 1.0, 0.03),
     "sines": (BOARD, SINES, {"shape": math.sin}, math.pi / 3.0, 0.0, 1.0, 0.05),
-    "unequal coils": (
-        BOARD, table(flat_top, 12, UNEQUAL, delta=True), {"shape": second_flat_top, "parts": UNEQUAL},
+    "one coil weaker": (
+        BOARD, table(flat_top, 12, WEAKER, delta=True), {"shape": second_flat_top, "parts": WEAKER},
         math.pi / 6.0, 0.0, 1.0, 0.05,
     ),
+    "unequal coils": (
+        {**BOARD, **UNEQUAL}, TRAPEZOIDS, {"shape": second_flat_top}, math.pi / 6.0, 0.0, 1.0, 0.05
+    ),
+    "unequal coils, chopped": (
+        {**BOARD, **UNEQUAL}, TRAPEZOIDS, {"shape": second_flat_top}, math.pi / 6.0, 5e-5, 0.5, 0.005
+    ),
+    "unequal coils, iron motor, chopped": (
+        {**WINDING, **UNEQUAL}, TRAPEZOIDS, {"shape": second_flat_top}, math.pi / 6.0, 2e-4, 0.6, 0.02
+    ),
+    "unequal coils, sines": ({**BOARD, **UNEQUAL}, SINES, {"shape": math.sin}, math.pi / 3.0, 0.0, 1.0, 0.05),
 }  # fmt: skip
 
 
@@ -88,18 +101,20 @@ def test_three_branches_in_the_solver_do_the_same(case: str) -> None:
     # The contract of test_against_scipy.py; lines instead of a sine add 1/71^2.
     np.testing.assert_allclose(samples[:, 1], wanted[:, 3], rtol=5e-4)
     assert float(s["square_A2s"]) == pytest.approx(wanted[-1, 6], rel=2e-3)  # of the three coils
+    assert float(s["copper_J"]) == pytest.approx(wanted[-1, 8], rel=2e-3)
     assert float(s["supply_J"]) == pytest.approx(wanted[-1, 5], rel=2e-3)
     assert abs(imbalance(p, s)) < 1e-3
 
 
-def test_the_current_that_goes_round_is_that_of_the_branches() -> None:
+@pytest.mark.parametrize("motor", [BOARD, {**BOARD, **UNEQUAL}])
+def test_the_current_that_goes_round_is_that_of_the_branches(motor: dict[str, Any]) -> None:
     # Coasting below the diodes: the sum of the trapezoids drives it alone.
-    model = second(BOARD, shape=second_flat_top)
+    model = second(motor, shape=second_flat_top)
     bridge = Bridge(model, corner=math.pi / 6.0)
     bridge.asked = lambda _step, _on: [None, None, None]  # type: ignore[method-assign]
     times = np.linspace(1e-4, 0.01, 60)
     wanted = bridge.run(model.start(START_DEG, 800.0), times, rtol=1e-9)
-    p, s = plant(max_segment_deg=2.0, knots=12, **coils(BOARD)), state(START_DEG, 12, omega_rad_s=800.0)
+    p, s = plant(max_segment_deg=2.0, knots=12, **coils(motor)), state(START_DEG, 12, omega_rad_s=800.0)
     rounds = []
     for at_s in times:
         run(p, s, COASTING, at_s, TRAPEZOIDS)

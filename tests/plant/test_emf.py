@@ -14,7 +14,7 @@ from sim.run.metrics import measure
 from sim.run.simulate import simulate
 from sim.run.waveform import FINE_KNOTS, shape_table
 from targets import InputError
-from tests.plant.harness import BOARD_MOTOR, FRICTION, Drive, imbalance, plant, run, state
+from tests.plant.harness import BOARD_MOTOR, FRICTION, UNEQUAL, Drive, imbalance, plant, run, state
 from tests.plant.reference_bridge import Bridge
 from tests.plant.test_against_scipy import reference
 
@@ -35,22 +35,23 @@ def sampled(every_deg: float) -> tuple[np.ndarray, np.ndarray]:
 
 
 TOP = float(sampled(1.0)[1].max())
-# table; shape, parts and corners of the second model
-CASES: dict[str, tuple[np.ndarray, dict[str, Any]]] = {
-    "sine": (table(sine(72), 72), {"shape": math.sin}),
-    "measured": (table(measured(*sampled(1.0)), 72), {"shape": lambda angle: peaked(angle) / TOP}),
-    "one coil weaker": (table(flat_top, 6, (1.0, 0.9, 1.05)), {"parts": (1.0, 0.9, 1.05)}),
+# motor; table; shape, parts and corners of the second model
+CASES: dict[str, tuple[dict[str, Any], np.ndarray, dict[str, Any]]] = {
+    "sine": (BOARD, table(sine(72), 72), {"shape": math.sin}),
+    "measured": (BOARD, table(measured(*sampled(1.0)), 72), {"shape": lambda angle: peaked(angle) / TOP}),
+    "one coil weaker": (BOARD, table(flat_top, 6, (1.0, 0.9, 1.05)), {"parts": (1.0, 0.9, 1.05)}),
+    "sine, unequal coils": ({**BOARD, **UNEQUAL}, table(sine(72), 72), {"shape": math.sin}),
 }
 
 
 @pytest.mark.parametrize("case", CASES)
 def test_a_solver_with_the_exact_waveform_agrees(case: str) -> None:
-    shapes, words = CASES[case]
+    motor, shapes, words = CASES[case]
     times = 0.06 * np.arange(1, 9) / 8.0
-    second = replace(reference(BOARD), **words)
+    second = replace(reference(motor), **words)
     wanted = Bridge(second).run(second.start(20.0), times, rtol=1e-8)
     knots = len(shapes) - 1
-    p, s = plant(max_segment_deg=10.0, knots=knots, **BOARD), state(20.0, knots)
+    p, s = plant(max_segment_deg=10.0, knots=knots, **motor), state(20.0, knots)
     samples = run(p, s, Drive(), times, shapes)
     # Lines between points 5 degrees apart: 1e-3 of the third harmonic's part at most; else the contract of
     # 0.05 %.

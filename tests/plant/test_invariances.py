@@ -1,15 +1,17 @@
 """What must hold for any motor: charge, energy, and the names of the phases."""
 
 import math
+from typing import Any
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from numpy.typing import NDArray
 
 from sim.plant.emf import flat_top, sine, table
 from sim.plant.records import SWITCHED_COMPLEMENTARY, SWITCHED_LOW_SIDE
-from tests.plant.harness import BOARD_MOTOR, FRICTION, IDEAL, Drive, imbalance, plant, run, state
+from tests.plant.harness import BOARD_MOTOR, FRICTION, IDEAL, UNEQUAL, Drive, imbalance, plant, run, state
 
 CHOPPED = Drive(pwm_s=50e-6, duty=0.6)
 REWOUND = {
@@ -94,17 +96,32 @@ WAVES = {
 }  # fmt: skip
 
 
-@settings(max_examples=25)
+@st.composite
+def coils(draw: st.DrawFn) -> dict[str, Any]:
+    """Fields of PLANT: equal coils, or coils of up to half as much and twice as much resistance and
+    inductance as the first, the bounds of the scenario."""
+    if draw(st.booleans()):
+        return {}
+    more = st.floats(-0.5, 1.0)
+    return {
+        "unequal": 1,
+        "more_ohm_part": (0.0, draw(more), draw(more)),
+        "more_H_part": (0.0, draw(more), draw(more)),
+    }
+
+
+@settings(max_examples=40)
 @given(
-    motor=motors(), duty=st.floats(0.2, 1.0), effect=st.sampled_from(sorted(EFFECTS)),
+    motor=motors(), coils=coils(), duty=st.floats(0.2, 1.0), effect=st.sampled_from(sorted(EFFECTS)),
     wave=st.sampled_from(sorted(WAVES)), angle=st.floats(0.0, 359.0),
 )  # fmt: skip
 def test_energy_is_kept_whatever_acts_together(
-    motor: dict[str, float], duty: float, effect: str, wave: str, angle: float
+    motor: dict[str, float], coils: dict[str, Any], duty: float, effect: str, wave: str, angle: float
 ) -> None:
     shapes, delta = WAVES[wave]
     knots = len(shapes) - 1
-    p = plant(max_segment_deg=5.0, max_segment_s=2e-6, knots=knots, delta=delta, **motor, **EFFECTS[effect])
+    fields = {**motor, **coils, **EFFECTS[effect]}
+    p = plant(max_segment_deg=5.0, max_segment_s=2e-6, knots=knots, delta=delta, **fields)
     s = state(angle, knots)
     samples = run(p, s, Drive(pwm_s=50e-6, duty=duty), np.linspace(0.002, 0.01, 3), shapes)
     assert np.isfinite(samples).all()
@@ -124,6 +141,29 @@ def test_nor_do_they_for_other_windings(wave: str, turn: float) -> None:
     # Corners are met within 1e-6 rad, whichever side: up to six times as many of them as with six knots.
     assert turned[1] == pytest.approx(plain[1], rel=1e-8)
     np.testing.assert_allclose(np.roll(turned[3:6], -round(turn / 120.0)), plain[3:6], atol=1e-6)
+
+
+@pytest.mark.parametrize("turn", [120.0, 240.0])
+@pytest.mark.parametrize("drive", [IDEAL, CHOPPED])
+@pytest.mark.parametrize("wave", ["wye", "delta"])
+def test_nor_do_they_for_unequal_coils_that_are_renamed_with_them(
+    wave: str, drive: Drive, turn: float
+) -> None:
+    shapes, delta = WAVES[wave]
+    knots, shift = len(shapes) - 1, round(turn / 120.0)
+    renamed = {name: tuple(np.roll(UNEQUAL[name], shift)) for name in ("more_ohm_part", "more_H_part")}
+    times = np.linspace(0.002, 0.02, 7)
+
+    def after(start_deg: float, **fields: Any) -> NDArray[np.float64]:
+        motor = {**BOARD_MOTOR, **FRICTION, **UNEQUAL, **fields}
+        p = plant(knots=knots, delta=delta, **motor)
+        return run(p, state(start_deg, knots), drive, times, shapes)
+
+    plain, turned = after(20.0), after(20.0 + turn, **renamed)
+    np.testing.assert_allclose(turned[:, 1], plain[:, 1], rtol=1e-8)  # corners, as above
+    np.testing.assert_allclose(np.roll(turned[:, 3:6], -shift, axis=1), plain[:, 3:6], atol=1e-6)
+    wrong = after(20.0 + turn)
+    assert np.abs(wrong[:, 1] / plain[:, 1] - 1.0).max() > 1e-3
 
 
 @pytest.mark.parametrize("turn", [120.0, 240.0])

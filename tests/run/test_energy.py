@@ -16,6 +16,8 @@ EVERYTHING: dict[str, Override] = {
     "command.duration_s": 1.0, "require.within_s": 1.0,
     "motor.connection": "delta", "motor.magnetic_drag_Nm": 1e-5, "motor.eddy_drag_Nm_s_per_rad": 1e-8,
     "motor.cogging_Nm": 2e-6, "motor.ke_imbalance_b_percent": -3.0,
+    "motor.resistance_imbalance_b_percent": 10.0, "motor.resistance_imbalance_c_percent": -5.0,
+    "motor.inductance_imbalance_b_percent": -10.0, "motor.inductance_imbalance_c_percent": 20.0,
     "drive.supply_resistance_ohm": 0.3, "drive.battery_sag_ohm": 0.2, "drive.battery_sag_time_s": 0.3,
     "drive.battery_fade_V_per_As": 0.01, "drive.dead_time_s": 1e-6, "drive.pwm_mode": "complementary",
     "load.constant_torque_Nm": 1e-5, "hall.jitter_s": 1e-6,
@@ -59,8 +61,11 @@ def test_the_stores_that_are_small_in_a_long_run_are_counted(recording: Recordin
     whole = stored_J(recording)
     s, p = recording.state, recording.plant
     bus_V = float(p["supply_V"] - s["sag_V"])
+    i, c = s["i_A"], s["round_A"]
+    coils_A = np.array([i[0] - i[1], i[1] - i[2], i[2] - i[0]]) / 3.0 + c
+    coils_H = recording.design.motor.phase_inductance_H * np.array([1.0, 0.9, 1.2])
     stores = {
-        "inductance_H": 0.5 * p["inductance_H"] * (np.sum(s["i_A"] ** 2) + 9.0 * s["round_A"] ** 2),
+        "inductance_H": 0.5 * np.sum(coils_H * coils_A**2),
         "bulk_F": 0.5 * p["bulk_F"] * (bus_V**2 - p["supply_V"] ** 2),
     }
     for name, energy_J in stores.items():
