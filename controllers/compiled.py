@@ -21,6 +21,7 @@ from controllers.cost import MAXIMUM, TYPICAL, LinkedProgram
 from controllers.play import READ, WRITTEN, Calls, play
 from controllers.ports import OUT_PORTS, Port
 from controllers.program import Program
+from targets import Target
 from targets.isa import Machine, compile_c, load
 
 OPTIONS: Final = ("-Os", "-ffp-contract=off")
@@ -69,8 +70,9 @@ class Measurement:
     wrong: int
 
 
-def measure_law(linked: LinkedProgram, count: int, seed: int = SEED) -> Measurement:
-    """Compile the program of `linked` for the core of its target and call each handler up to `count` times.
+def measure_law(linked: LinkedProgram, target: Target, count: int, seed: int = SEED) -> Measurement:
+    """Compile the program of `linked` for the core of `target`, which it was linked for, and call each handler
+    up to `count` times.
 
     The calls start from random states and inputs; those that count a fault are left out, for nobody would
     ship them. Raises InputError where the target is not a modelled core, or compiler or extra is missing.
@@ -78,6 +80,8 @@ def measure_law(linked: LinkedProgram, count: int, seed: int = SEED) -> Measurem
     program, core = linked.program, linked.target
     with TemporaryDirectory() as folder:
         device = load(_compile(program, core, Path(folder)), core)
+        if target.wait_states:
+            device.wait_for_flash(target.wait_states, target.memory.fetch_bytes)
         bench, draw = _Bench(linked, device), np.random.default_rng(seed)
         pool = bench.reachable(random_calls(program, _POOL * count * len(program.handlers), seed))
         handlers = {name: _measured(bench, pool, name, count, draw) for name in program.handlers}

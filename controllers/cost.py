@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import accumulate
 from typing import Any, Final, NamedTuple
 
 import numpy as np
@@ -13,6 +14,7 @@ from controllers.opcodes import OPCODES
 from controllers.program import SLOT_CONST, SLOT_STATIC, SLOT_TEMP, Program
 from controllers.settle import Settled, settle
 from targets.schema import Cost, Target
+from targets.wait_states import lines_begun
 
 MINIMUM: Final = 0
 TYPICAL: Final = 1
@@ -42,9 +44,12 @@ class LinkedProgram:
 
 
 def link(program: Program, target: Target) -> LinkedProgram:
-    """Price every instruction of `program` on `target` and add up handlers and memory."""
+    """Price every instruction of `program` on `target` and add up handlers and memory.
+
+    Wait states of the flash are in it where `target` is one of `targets.at_clock`.
+    """
     compiled = [_priced(row, target) for row in settle(program, target)]
-    cycles = np.array([row.cycles for row in compiled], dtype=np.int64)
+    cycles = np.array([row.cycles for row in compiled], dtype=np.int64) + _waiting(compiled, target)
     flash_bytes = sum(_flash_parts(program, compiled, target).values())
     ram_bytes = target.memory.fixed_ram_bytes + static_bytes(program) + temporary_bytes(program)
     lacks = [
@@ -132,6 +137,16 @@ def _address(target: Target) -> tuple[int, int]:
     """Cycles and bytes that a load, a store or a port access takes to find its address."""
     compiler = target.compiler
     return (0, 0) if compiler is None else (compiler.address_cycles, compiler.address_bytes)
+
+
+def _waiting(compiled: Sequence[_Priced], target: Target) -> Any:
+    """Cycles that each instruction waits for the flash lines that begin in its code: int64[n, 1]. The code is
+    laid out as it stands in the Program."""
+    sizes = [row.flash_bytes for row in compiled]
+    starts = [0, *accumulate(sizes)]
+    fetch_bytes = target.memory.fetch_bytes
+    lines = [lines_begun(start, size, fetch_bytes) for start, size in zip(starts, sizes, strict=False)]
+    return target.wait_states * np.array(lines, dtype=np.int64)[:, np.newaxis]
 
 
 def flash_parts(program: Program, target: Target) -> dict[str, int]:

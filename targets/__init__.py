@@ -4,5 +4,8 @@ from targets.cost_keys import COST_KEYS
 from targets.errors import Fault, InputError
 from targets.loader import load_target, target_names
 from targets.schema import Cost, Target
+from targets.wait_states import at_clock
 
-__all__ = ["COST_KEYS", "Cost", "Fault", "InputError", "Target", "load_target", "target_names"]
+__all__ = [
+    "COST_KEYS", "Cost", "Fault", "InputError", "Target", "at_clock", "load_target", "target_names",
+]  # fmt: skip

@@ -70,7 +70,8 @@ class Memory(Record):
     """Flash and RAM [bytes], what start-up code and stack take of them, and the register width [bits].
 
     wait_states_above_Hz: flash needs one wait state more above each of these CPU clocks; the cost rows hold
-    for none.
+    for none. fetch_bytes: what one read of it brings. library_bytes_per_cycle: bytes of code that a library
+    routine reads per cycle, lines that a jump leaves unused included. What they cost: `targets.wait_states`.
     """
 
     flash_bytes: PositiveCount
@@ -79,6 +80,8 @@ class Memory(Record):
     fixed_ram_bytes: Count  # stack reserve
     word_bits: PositiveCount
     wait_states_above_Hz: Frequencies = ()
+    fetch_bytes: PositiveCount = 1
+    library_bytes_per_cycle: Annotated[float, Field(ge=0, le=8, allow_inf_nan=False)] = 0.0
     source: Text
 
     def wait_states(self, clock_Hz: float) -> int:
@@ -97,6 +100,10 @@ class Memory(Record):
         if limits_Hz != sorted(set(limits_Hz)):
             found = ", ".join(f"{limit_Hz:g}" for limit_Hz in limits_Hz)
             raise broken_rule("wait_states_above_Hz must rise", found, "sort the list")
+        if limits_Hz and not self.library_bytes_per_cycle:
+            found = f"{self.fetch_bytes} and {self.library_bytes_per_cycle:g}"
+            rule = "wait states need fetch_bytes and library_bytes_per_cycle"
+            raise broken_rule(rule, found, "say what one flash read brings, and how fast code is read")
         return self
 
 
@@ -134,7 +141,8 @@ class Interrupt(Record):
 
     Entry and exit hold the hardware's part, the jump from the vector and the context that a compiled or
     hand-written handler saves. tail_chain_cycles: from the end of one handler straight to the next, where
-    the core can; 0 where it cannot.
+    the core can; 0 where it cannot. saving_code_bytes: code that saves this context, register by register,
+    and as much that restores it; 0 where an instruction or two do.
     """
 
     vectors: Literal["single", "separate"]
@@ -146,6 +154,7 @@ class Interrupt(Record):
     return_cycles: Count
     poll_cycles: Count  # test of one flag in a polled main loop
     tail_chain_cycles: Count = 0
+    saving_code_bytes: Count = 0
     source: Text
 
     @model_validator(mode="after")
@@ -273,8 +282,12 @@ class Cost(Record):
 
 
 class Target(TargetHead):
-    """A microcontroller class: what it has and what each operation costs it. Cycles are CPU clock cycles."""
+    """A microcontroller class: what it has and what each operation costs it. Cycles are CPU clock cycles.
+
+    wait_states: of the flash, that the prices hold; 0 but in what `targets.wait_states.at_clock` gives.
+    """
 
     costs: Mapping[str, Cost]  # one entry for each of COST_KEYS
     routines: Mapping[str, int]  # routine name -> flash bytes, counted once per program
+    wait_states: Count = 0
     sources: Mapping[str, str]  # group of numbers ("clock", "costs.division", ...) -> where they come from

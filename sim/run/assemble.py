@@ -24,7 +24,7 @@ from sim.processor.records import (
     START,
 )
 from sim.run.fill import record
-from targets import Fault, InputError, Target, load_target
+from targets import Fault, InputError, Target, at_clock, load_target
 
 FINE_TICK_Hz = 35e6
 """`firmware.idealise = ["tick"]`: at most 35 counts a microsecond; finer ones would take `rpm_ticks` of a
@@ -81,6 +81,12 @@ class _Clocks:
     timer_bits: int
     pwm_count_cycles: int
     pwm_top: int
+
+
+def _target_of(design: Design) -> Target:
+    """The design's target with the wait states of its clock."""
+    target = load_target(design.firmware.target)
+    return at_clock(target, design.firmware.clock_Hz or target.clock.default_Hz)
 
 
 def _clocks(design: Design, target: Target) -> _Clocks:
@@ -171,7 +177,7 @@ def build_firmware(design: Design) -> Firmware:
         InputError: faults of the law, of its parameters or of the timer set-up.
     """
     settings = design.firmware
-    target = load_target(settings.target)
+    target = _target_of(design)
     clocks = _clocks(design, target)
     program = _compile(design, clocks, EXACT if target.exact_arithmetic else settings.arithmetic)
     linked = link(program, target)

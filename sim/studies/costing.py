@@ -67,5 +67,5 @@ def cost_law(design: Design, measure: bool) -> Costing:
         },
         flash_parts=flash_parts(program, target),
         static_bytes=static_bytes(program),
-        measured=measure_law(linked, CALLS) if measure else None,
+        measured=measure_law(linked, target, CALLS) if measure else None,
     )

@@ -51,7 +51,9 @@ def _flash(costing: Costing) -> Iterator[str]:
 def _notes(costing: Costing) -> Iterator[str]:
     yield "Least: the shortest way through a handler. Typical, worst: the longest way, at typical and at"
     yield "maximum costs. Interrupt entry and exit come on top."
-    measured = costing.measured
+    measured, waits = costing.measured, costing.target.wait_states
+    if waits:
+        yield f"Wait states of the flash at this clock are in all columns: {waits} for each line read."
     if measured is None:
         return
     calls = sum(handler.calls for handler in measured.handlers.values())

@@ -7,6 +7,7 @@ from sim.run.ceilings import continuous_torque_Nm
 from sim.run.metrics import Metrics
 from sim.studies.answer import CAUTION, Result
 from sim.studies.limits import Gain
+from targets import Target
 
 WIDTH = 100
 _CEILING_WORDS = {
@@ -51,7 +52,7 @@ def _heading(result: Result) -> str:
     lines = [
         f"{design.title or design.name}: {design.summary}",
         f"{design.firmware.law} in {firmware.program.arithmetic} on {firmware.target.name} at "
-        f"{clock_MHz:g} MHz, "
+        f"{clock_MHz:g} MHz{_wait_states(firmware.target)}, "
         f"timer tick {firmware.tick_s * 1e6:.4g} us, {design.drive.supply_V:g} V",
     ]
     if firmware.program.arithmetic != design.firmware.arithmetic:
@@ -60,6 +61,11 @@ def _heading(result: Result) -> str:
             f"{design.firmware.arithmetic} of the scenario is not used"
         )
     return "\n".join(lines)
+
+
+def _wait_states(target: Target) -> str:
+    count = target.wait_states
+    return f" with {count} flash wait state{'s' if count > 1 else ''}" if count else ""
 
 
 def _verdict(result: Result) -> str:

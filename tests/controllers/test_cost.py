@@ -205,10 +205,11 @@ def plain_target(flash_bytes: int = 1000, ram_bytes: int = 100) -> Target:
     )
     costs = {key: division if key.endswith(("_div", "_mod")) else cost for key in COST_KEYS}
     memory = SimpleNamespace(
-        flash_bytes=flash_bytes, ram_bytes=ram_bytes, fixed_flash_bytes=100, fixed_ram_bytes=20, word_bits=8
-    )
+        flash_bytes=flash_bytes, ram_bytes=ram_bytes, fixed_flash_bytes=100, fixed_ram_bytes=20, word_bits=8,
+        fetch_bytes=1,
+    )  # fmt: skip
     plain = {"name": "plain", "costs": costs, "routines": {"divide": 50}, "memory": memory, "compiler": None}
-    return cast(Target, SimpleNamespace(**plain))
+    return cast(Target, SimpleNamespace(**plain, wait_states=0))
 
 
 def test_flash_counts_each_routine_once(tmp_path: Path) -> None:

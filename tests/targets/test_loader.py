@@ -155,6 +155,13 @@ EDITS = [
         "edited.toml: memory: wait_states_above_Hz must rise, found 2e+07, 1e+07; sort the list",
     ),
     (
+        "wait states of which nobody knows what a read brings",
+        "word_bits = 8",
+        "word_bits = 8\nwait_states_above_Hz = [10e6]",
+        "edited.toml: memory: wait states need fetch_bytes and library_bytes_per_cycle, found 1 and 0; say "
+        "what one flash read brings, and how fast code is read",
+    ),
+    (
         "an unknown kind of vectors",
         'vectors = "single"',
         'vectors = "many"',
