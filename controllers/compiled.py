@@ -71,8 +71,8 @@ class Measurement:
 
 
 def measure_law(linked: LinkedProgram, target: Target, count: int, seed: int = SEED) -> Measurement:
-    """Compile the program of `linked` for the core of `target`, which it was linked for, and call each handler
-    up to `count` times.
+    """Compile the program of `linked` for the core of `target`, which it was linked for, and call each
+    handler up to `count` times.
 
     The calls start from random states and inputs; those that count a fault are left out, for nobody would
     ship them. Raises InputError where the target is not a modelled core, or compiler or extra is missing.

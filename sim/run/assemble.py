@@ -50,7 +50,8 @@ class Firmware:
 
     `program` is what runs, `cycles` the kernel's cycles of each of its instructions; `linked` is what it
     costs and whether it fits. `clock_Hz`, `tick_cycles` and `pwm_count_cycles` count the kernel's cycles,
-    `cycle_scale` of which make one CPU clock.
+    `cycle_scale` of which make one CPU clock. `nominal_Hz`: the clock that the firmware was built for, in the
+    same cycles; `clock_Hz` is the real one.
     """
 
     target: Target
@@ -58,6 +59,7 @@ class Firmware:
     linked: LinkedProgram
     cycles: NDArray[np.int64]
     clock_Hz: float
+    nominal_Hz: float
     tick_cycles: int
     timer_bits: int
     pwm_count_cycles: int
@@ -75,7 +77,7 @@ class Firmware:
 class _Clocks:
     """Clock, step timer and PWM of a design, in the kernel's cycles."""
 
-    clock_Hz: float
+    nominal_Hz: float
     scale: int
     tick_cycles: int
     timer_bits: int
@@ -99,7 +101,7 @@ def _clocks(design: Design, target: Target) -> _Clocks:
     coarse_cycles = settings.prescaler * target.step_timer.clock_divider
     pwm_count_cycles, pwm_top = _pwm_counts(design, target, usual_Hz)
     return _Clocks(
-        clock_Hz=usual_Hz * scale,
+        nominal_Hz=usual_Hz * scale,
         scale=scale,
         tick_cycles=math.ceil(usual_Hz * scale / FINE_TICK_Hz) if fine else coarse_cycles,
         timer_bits=FINE_TIMER_BITS if fine else target.step_timer.width_bits,
@@ -134,7 +136,7 @@ def _binding(design: Design, clocks: _Clocks, arithmetic: str) -> Binding:
     return Binding(
         arithmetic=arithmetic,
         timer_bits=clocks.timer_bits,
-        tick_Hz=clocks.clock_Hz / clocks.tick_cycles,
+        tick_Hz=clocks.nominal_Hz / clocks.tick_cycles,
         pole_pairs=design.motor.pole_pairs,
         duty_top=clocks.pwm_top,
         control_period_s=design.firmware.control_period_s,
@@ -191,7 +193,8 @@ def build_firmware(design: Design) -> Firmware:
         program=program,
         linked=linked,
         cycles=np.ascontiguousarray(cycles * (0 if costs_nothing else clocks.scale)),
-        clock_Hz=clocks.clock_Hz,
+        clock_Hz=clocks.nominal_Hz * (1.0 + settings.clock_error_percent / 100.0),
+        nominal_Hz=clocks.nominal_Hz,
         tick_cycles=clocks.tick_cycles,
         timer_bits=clocks.timer_bits,
         pwm_count_cycles=clocks.pwm_count_cycles,
@@ -232,7 +235,7 @@ def processor_parameters(design: Design, firmware: Firmware) -> Record:
             "timer_mask": (1 << firmware.timer_bits) - 1,
             "pwm_count_cycles": firmware.pwm_count_cycles,
             "pwm_top": firmware.pwm_top,
-            "control_cycles": round(design.firmware.control_period_s * firmware.clock_Hz) if has_tick else 0,
+            "control_cycles": round(design.firmware.control_period_s * firmware.nominal_Hz) * has_tick,
             "end_cycle": end_cycle,
             "handler_pc": program.entries,
             "sample_cycles": max(1, end_cycle // SAMPLES),

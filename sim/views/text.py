@@ -3,6 +3,7 @@
 import textwrap
 from collections.abc import Iterable
 
+from sim.design import Design
 from sim.run.ceilings import continuous_torque_Nm
 from sim.run.metrics import Metrics
 from sim.studies.answer import CAUTION, Result
@@ -48,11 +49,11 @@ def _rows(title: str, rows: Iterable[tuple[str, str]]) -> str:
 
 def _heading(result: Result) -> str:
     design, firmware = result.design, result.recording.firmware
-    clock_MHz = firmware.clock_Hz / firmware.cycle_scale / 1e6
+    clock_MHz = firmware.nominal_Hz / firmware.cycle_scale / 1e6
     lines = [
         f"{design.title or design.name}: {design.summary}",
         f"{design.firmware.law} in {firmware.program.arithmetic} on {firmware.target.name} at "
-        f"{clock_MHz:g} MHz{_wait_states(firmware.target)}, "
+        f"{clock_MHz:g} MHz{_off(design)}{_wait_states(firmware.target)}, "
         f"timer tick {firmware.tick_s * 1e6:.4g} us, {design.drive.supply_V:g} V",
     ]
     if firmware.program.arithmetic != design.firmware.arithmetic:
@@ -61,6 +62,11 @@ def _heading(result: Result) -> str:
             f"{design.firmware.arithmetic} of the scenario is not used"
         )
     return "\n".join(lines)
+
+
+def _off(design: Design) -> str:
+    error = design.firmware.clock_error_percent
+    return f" ({error:+g} % off)" if error else ""
 
 
 def _wait_states(target: Target) -> str:
@@ -132,6 +138,7 @@ def _firmware(result: Result) -> str:
             f"{metrics.overruns:,} overruns",
         ),
         ("one tick is", f"{result.tick_step_rpm:,.1f} rpm at this speed"),
+        *_clock(result),
         ("flash", f"{linked.flash_bytes:,} of {memory.flash_bytes:,} bytes"),
         ("RAM", f"{linked.ram_bytes:,} of {memory.ram_bytes:,} bytes"),
     ]
@@ -144,6 +151,17 @@ def _firmware(result: Result) -> str:
         for r in firmware.program.rounding
     ]
     return _rows("Firmware", rows)
+
+
+def _clock(result: Result) -> Iterable[tuple[str, str]]:
+    """What the oscillator alone may do to the speed, where that is more than the requirement allows."""
+    if result.clock_moves_speed:
+        percent, target = result.clock_tolerance_percent, result.recording.firmware.target.name
+        allowed = result.design.require.tolerance_percent
+        yield (
+            "clock",
+            f"off by up to {percent:g} % on {target}, and this speed with it; {allowed:g} % allowed",
+        )
 
 
 def _motor(result: Result) -> str:

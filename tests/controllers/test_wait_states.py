@@ -53,7 +53,7 @@ def test_straight_code_pays_once_for_each_line() -> None:
 
 @pytest.mark.parametrize("name", WAITING)
 def test_every_wait_state_costs_the_same_reads(name: str) -> None:
-    """n wait states cost n times the reads; an instruction rounds what its parts take up by less than n + 1."""
+    """n wait states cost n times the reads; an instruction rounds what its parts take by less than n + 1."""
     target, program = load_target(name), program_of("step_trim", "i32")
     cycles = [
         link(program, just_above(target, n)).cycles
