@@ -50,7 +50,7 @@ class Firmware(Section):
         default_text="the usual clock of the target",
     )
     clock_error_percent: float = declare(
-        "how far the real clock is off the one that the firmware was built for; `tickspin targets` tells what "
+        "how far the real clock is off the one that the firmware was built for; `tickspin targets` says what "
         "an oscillator may be off",
         "%",
         default=0.0,
