@@ -67,7 +67,7 @@ class Clock(Record):
 
 
 class Memory(Record):
-    """Flash and RAM [bytes], what start-up code and stack take of them, and the register width [bits].
+    """Flash and RAM [bytes], what is taken of them before any law comes, and the register width [bits].
 
     wait_states_above_Hz: flash needs one wait state more above each of these CPU clocks; the cost rows hold
     for none. fetch_bytes: what one read of it brings. library_bytes_per_cycle: bytes of code that a library
@@ -77,7 +77,7 @@ class Memory(Record):
     flash_bytes: PositiveCount
     ram_bytes: PositiveCount
     fixed_flash_bytes: Count  # start-up code and vector table
-    fixed_ram_bytes: Count  # stack reserve
+    fixed_ram_bytes: Count  # scratch of routines, register banks; the stack is reckoned from `Frame`
     word_bits: PositiveCount
     wait_states_above_Hz: Frequencies = ()
     fetch_bytes: PositiveCount = 1
@@ -200,12 +200,10 @@ class Compiler(Record):
     source: Text
 
 
-class CostRow(Record):
-    """One cost row of a data file: [minimum, typical, maximum] instruction cycles, flash bytes, routine."""
+class Cycles(Record):
+    """[minimum, typical, maximum] cycles."""
 
     cycles: CycleTriple
-    bytes: Count
-    routine: Text | None = None
 
     @model_validator(mode="after")
     def _check_order(self) -> Self:
@@ -217,6 +215,43 @@ class CostRow(Record):
                 "put the three numbers in order",
             )
         return self
+
+
+class CostRow(Cycles):
+    """One cost row of a data file: instruction cycles, flash bytes, routine."""
+
+    bytes: Count
+    routine: Text | None = None
+
+
+class SavedRegisters(Cycles):
+    """What a handler saves for its own use: bytes on the stack, cycles to save and restore them."""
+
+    stack_bytes: Count
+
+
+class Frame(Record):
+    """What calls put on the stack [bytes], and what that takes where `Interrupt` does not hold it [cycles].
+
+    interrupt_bytes: there when a handler begins that is an interrupt: return address, and what hardware or
+    the entry sequence has saved. call_bytes: there when a called function begins. leaf, calling: a handler
+    that calls no library routine, one that calls some. in_entry_cycles: so much of these the entry and exit
+    sequences of an interrupt hold already.
+    """
+
+    interrupt_bytes: Count
+    call_bytes: Count
+    leaf: SavedRegisters
+    calling: SavedRegisters
+    in_entry_cycles: Count = 0
+    source: Text
+
+
+class Routine(Record):
+    """A library routine: its flash, and the deepest it goes on the stack with what it calls [bytes]."""
+
+    bytes: PositiveCount
+    stack_bytes: Count
 
 
 class CostGroup(BaseModel):
@@ -233,15 +268,15 @@ class CostGroup(BaseModel):
 
 
 class Routines(BaseModel):
-    """Library routines, in flash once each however often called; every key but `source` is a size [bytes]."""
+    """Library routines, in flash once each however often called; every key but `source` is one of them."""
 
     model_config = ConfigDict(frozen=True, strict=True, extra="allow")
-    __pydantic_extra__: dict[str, PositiveCount] = Field(init=False)
+    __pydantic_extra__: dict[str, Routine] = Field(init=False)
     source: Text
 
     @property
-    def sizes_bytes(self) -> Mapping[str, int]:
-        """Routine name -> flash bytes."""
+    def by_name(self) -> Mapping[str, Routine]:
+        """Routine name -> routine."""
         return self.__pydantic_extra__
 
 
@@ -259,6 +294,7 @@ class TargetHead(Record):
     step_timer: StepTimer
     pwm: Timer
     interrupt: Interrupt
+    frame: Frame
     compiler: Compiler | None = None
 
 
@@ -288,6 +324,6 @@ class Target(TargetHead):
     """
 
     costs: Mapping[str, Cost]  # one entry for each of COST_KEYS
-    routines: Mapping[str, int]  # routine name -> flash bytes, counted once per program
+    routines: Mapping[str, Routine]  # by name; in flash once per program
     wait_states: Count = 0
     sources: Mapping[str, str]  # group of numbers ("clock", "costs.division", ...) -> where they come from

@@ -50,7 +50,7 @@ interrupts (noticed at once); `entry_cycles` and `exit_cycles` are those of a ca
 cannot. `loop_cycles`: from the end of the main loop's body to the beginning of the next, with the tests of
 the flags where it polls; at least 1, since a loop that takes no time never lets it pass. `polls`: 1 where the
 polling loop has a body of its own. `level`: a pending handler interrupts code of
-a lower level, see `controllers.bounds.priorities`; `top_level`: the highest. `control_cycles`: 0 for no
+a lower level, see `controllers.priorities`; `top_level`: the highest. `control_cycles`: 0 for no
 control tick."""
 
 PROCESSOR_STATE = np.dtype(

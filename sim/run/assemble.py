@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from controllers import Binding, LinkedProgram, Program, compile_law, law_path, link
-from controllers.bounds.priorities import PRIORITIES
 from controllers.cost import TYPICAL
+from controllers.priorities import PRIORITIES
 from controllers.program import ABSENT, HANDLERS
 from sim.design import Design
 from sim.plant.records import Record
@@ -182,11 +182,11 @@ def build_firmware(design: Design) -> Firmware:
     target = _target_of(design)
     clocks = _clocks(design, target)
     program = _compile(design, clocks, EXACT if target.exact_arithmetic else settings.arithmetic)
-    linked = link(program, target)
+    linked = link(program, target, settings.structure)
     cycles = linked.cycles[:, TYPICAL]
     if "rounding" in settings.idealise and not target.exact_arithmetic:
         program = _compile(design, clocks, EXACT)
-        cycles = _cycles_like(program, link(program, target), linked)
+        cycles = _cycles_like(program, link(program, target, settings.structure), linked)
     costs_nothing = "cost" in settings.idealise
     return Firmware(
         target=target,

@@ -79,6 +79,7 @@ class Result:
                 ],
                 "flash_bytes": linked.flash_bytes,
                 "ram_bytes": linked.ram_bytes,
+                "stack_bytes": linked.stack_bytes,
                 "fits": linked.fits,
                 "tick_s": self.recording.firmware.tick_s,
                 "clock_error_percent": self.design.firmware.clock_error_percent,

@@ -41,6 +41,7 @@ class Costing:
             "flash_bytes": self.linked.flash_bytes,
             "flash_parts": dict(self.flash_parts),
             "ram_bytes": self.linked.ram_bytes,
+            "stack_bytes": self.linked.stack_bytes,
             "static_bytes": self.static_bytes,
             "fits": self.linked.fits,
             "measured": None if self.measured is None else asdict(self.measured),

@@ -42,10 +42,13 @@ def _flash(costing: Costing) -> Iterator[str]:
     if measured is not None:
         predicted = linked.flash_bytes - start_up
         yield f"    measured {measured.flash_bytes:,} without start-up code, predicted {predicted:,}"
-    statics = costing.static_bytes
-    yield f"RAM     {linked.ram_bytes:,} of {memory.ram_bytes:,} bytes, {statics:,} of static variables"
+    statics, stack = costing.static_bytes, linked.stack_bytes
+    used = f"{linked.ram_bytes:,} of {memory.ram_bytes:,} bytes"
+    yield f"RAM     {used}, {statics:,} of static variables, {stack:,} of stack"
     if measured is not None:
-        yield f"    measured {measured.ram_bytes:,} of static variables, with the gaps between them"
+        deepest = max(handler.stack_bytes for handler in measured.handlers.values())
+        yield f"    measured {measured.ram_bytes:,} of static variables, with the gaps between them, and"
+        yield f"    {deepest:,} of stack by one handler, below which stand its interrupt and the main program"
 
 
 def _notes(costing: Costing) -> Iterator[str]:

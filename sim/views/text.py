@@ -140,7 +140,7 @@ def _firmware(result: Result) -> str:
         ("one tick is", f"{result.tick_step_rpm:,.1f} rpm at this speed"),
         *_clock(result),
         ("flash", f"{linked.flash_bytes:,} of {memory.flash_bytes:,} bytes"),
-        ("RAM", f"{linked.ram_bytes:,} of {memory.ram_bytes:,} bytes"),
+        ("RAM", f"{linked.ram_bytes:,} of {memory.ram_bytes:,} bytes, {linked.stack_bytes:,} of stack"),
     ]
     rows += [
         ("fault", f"{fault.kind}, {fault.place}: {fault.text} ({fault.count:,} times)")

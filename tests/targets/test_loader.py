@@ -95,15 +95,16 @@ EDITS = [
     ),
     (
         "a routine without size",
-        "mul_8x8            = 48\n",
+        "mul_8x8            = { bytes = 48, stack_bytes = 0 }\n",
         "",
         "edited.toml: routines: every routine called must have a size, "
         "found none for 'mul_8x8'; add its flash bytes",
     ),
     (
         "a routine that nothing calls",
-        "mul_8x8            = 48\n",
-        "mul_8x8            = 48\nsquare_root = 90\n",
+        "mul_8x8            = { bytes = 48, stack_bytes = 0 }\n",
+        "mul_8x8            = { bytes = 48, stack_bytes = 0 }\n"
+        "square_root = { bytes = 90, stack_bytes = 0 }\n",
         "edited.toml: routines.square_root: every routine must be called by a cost row, "
         "found no row; remove it",
     ),
@@ -243,7 +244,7 @@ def test_all_faults_of_a_file_are_reported_together(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    "section", ["clock", "memory", "step_timer", "pwm", "interrupt", "routines", "costs.data"]
+    "section", ["clock", "memory", "step_timer", "pwm", "interrupt", "frame", "routines", "costs.data"]
 )
 def test_every_group_needs_a_source(section: str, tmp_path: Path) -> None:
     head, section_start, tail = SHIPPED_TEXT.partition(f"\n[{section}]\n")
@@ -282,7 +283,7 @@ def test_shipped_target_prices_every_operation_and_states_every_source(name: str
     target = load_target(name)
     assert tuple(target.costs) == COST_KEYS
     groups = tomllib.loads((DATA_FOLDER / f"{name}.toml").read_text(encoding="utf-8"))["costs"]
-    sections = {"core", "clock", "memory", "step_timer", "pwm", "interrupt", "routines", "price_USD"}
+    sections = {"core", "clock", "memory", "step_timer", "pwm", "interrupt", "frame", "routines", "price_USD"}
     sections |= {"compiler"} if target.compiler else set()
     assert set(target.sources) == sections | {f"costs.{group}" for group in groups}
 
