@@ -50,8 +50,8 @@ _COLUMNS: tuple[tuple[str, Callable[[dict[str, Any]], str]], ...] = (
 """Heading and cell of each column between name and title."""
 
 _LEGEND = (
-    "USD: indicative, in a large order. MHz: usual clocks. off by: what the oscillator may be off. FPU: floats\n"
-    "in hardware. division: clocks of a 32-bit division, typical."
+    "USD: indicative, in a large order. MHz: usual clocks. off by: what the oscillator may be off.\n"
+    "FPU: floats in hardware. division: clocks of a 32-bit division, typical."
 )
 
 

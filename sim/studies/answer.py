@@ -60,6 +60,7 @@ class Result:
                 "worst_case_cycles": metrics.worst_case_cycles,
                 "measured_cycles": metrics.measured_cycles,
                 "worst_response_us": metrics.worst_response_us,
+                "response_bound_us": metrics.response_bound_us,
                 "cpu_load": metrics.cpu_load,
                 "peak_cpu_load": metrics.peak_cpu_load,
                 "steps": metrics.steps,
