@@ -163,6 +163,19 @@ EDITS = [
         "what one flash read brings, and how fast code is read",
     ),
     (
+        "cycles of a frame out of order",
+        "calling = { cycles = [0, 0, 0], stack_bytes = 0 }",
+        "calling = { cycles = [1, 0, 0], stack_bytes = 0 }",
+        "edited.toml: frame.calling: cycles must be [minimum, typical, maximum] in rising order, "
+        "found [1, 0, 0]; put the three numbers in order",
+    ),
+    (
+        "a routine of which nobody knows the stack",
+        "div_8_8            = { bytes = 32, stack_bytes = 0 }",
+        "div_8_8            = { bytes = 32 }",
+        "edited.toml: routines.div_8_8.stack_bytes: this must be given, found none; add it",
+    ),
+    (
         "an unknown kind of vectors",
         'vectors = "single"',
         'vectors = "many"',
