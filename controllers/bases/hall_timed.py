@@ -75,7 +75,8 @@ class HallTimed(Stepper):
             self.room = hw.timer_top
             self.steps_since_edge = 0
         self.last_edge = edge
-        if room >= step_ticks and period > step_ticks:
+        # shorter than a step: a step that is still due may hide a wrap, unless the last edge is close
+        if room >= step_ticks and (period > step_ticks or room > hw.timer_top >> 1):
             last_period = period
             if turns < self.counted_turns():
                 turns += 1

@@ -12,10 +12,10 @@ from controllers.check.space import RUN_UP_EDGES, TOP_RPM, Choices, Space, run_u
 from controllers.check.subject import Subject
 from controllers.check.traces import Trace, trace_of
 
-EXACT_TURN_PART: Final = 0.015
-"""Fixed point and f64 may place a step this part of a turn apart, besides a tick for each of its six steps:
-5.4 electrical degrees, a third of what counts as late. A trim of one or two ticks, rounded to whole ones,
-comes to 1.3 percent."""
+EXACT_TURN_PART: Final = 0.01
+"""Fixed point and f64, both with the parameters as fixed point holds them, may place a step this part of a
+turn apart, besides a tick for each of its six steps: 3.6 electrical degrees, a quarter of what counts as
+late."""
 STEPS: Final = 6
 EXACT_DUTY_PART: Final = 0.02
 """And set duties this part of full duty apart: the smallest tolerance on speed that designs state, 2 %."""

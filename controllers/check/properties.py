@@ -112,7 +112,7 @@ RELATION_PROPERTIES: Final = (
              control.steady_speeds, control.judge_sign, 200),
     Relation("standing error", "speed error and swing are within 2 % and 5 % beyond 3 counts of the format",
              controls_speed, control.driven_rotor, control.judge_error, 80),
-    Relation("exact", "steps within 1.5 % of a turn and 6 ticks, duties within 2 % of full, of f64",
+    Relation("exact", "steps within 1 % of a turn and 6 ticks, duties within 2 % of full, of f64",
              has_exact_form, control.smooth_turns, control.judge_distance, 300,
              measure=control.largest_distance, is_timed=False),
 )  # fmt: skip

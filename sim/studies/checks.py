@@ -119,12 +119,15 @@ def _scaled(firmware: Firmware) -> LinkedProgram:
 
 
 def _exact(design: Design, firmware: Firmware) -> LinkedProgram | None:
-    """The law in f64, None where it does not compile so or is so already."""
+    """The law in f64, with the parameters as the design's arithmetic holds them (what rounding does to those
+    is told by itself); None where it does not compile so or is so already."""
     binding = firmware.program.binding
+    held = {r.parameter: r.stored for r in firmware.program.rounding if r.unit}
+    exact = replace(binding, arithmetic=EXACT, parameters={**binding.parameters, **held})
     if firmware.program.arithmetic == EXACT:
         return None
     try:
-        program = compile_law(law_path(design.firmware.law), replace(binding, arithmetic=EXACT))
+        program = compile_law(law_path(design.firmware.law), exact)
     except InputError:
         return None
     return link(program, firmware.target, design.firmware.structure)

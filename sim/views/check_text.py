@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from controllers.check.result import FAILS, NOT_APPLICABLE, Counterexample, Unreached, Verdict
 from sim.studies.checks import Checked
 from sim.studies.stress import Stressed
-from sim.views.text import WIDTH
+from sim.views.text import WIDTH, rounding_text
 
 _MARKS = {FAILS: "FAILS", NOT_APPLICABLE: "  -  "}
 _INDENT = "    "
@@ -34,6 +34,7 @@ def _heading(checked: Checked) -> Iterator[str]:
         f"{design.firmware.target}, timer tick {firmware.tick_s * 1e6:.4g} us, {firmware.timer_bits} bits; "
         f"{bench.examples:,} event sequences, {bench.calls:,} calls of handlers."
     )
+    yield from (f"rounded  {rounding_text(rounding)}" for rounding in firmware.program.rounding)
 
 
 def _property_lines(verdicts: tuple[Verdict, ...]) -> Iterator[str]:

@@ -3,6 +3,7 @@
 import textwrap
 from collections.abc import Iterable
 
+from controllers.program import Rounding
 from sim.design import Design
 from sim.run.ceilings import continuous_torque_Nm
 from sim.run.metrics import Metrics
@@ -148,10 +149,7 @@ def _firmware(result: Result) -> str:
         ("fault", f"{fault.kind}, {fault.place}: {fault.text} ({fault.count:,} times)")
         for fault in metrics.faults
     ]
-    rows += [
-        ("rounded", f"{r.parameter}: {r.asked:g} asked, {r.stored:g} {r.unit} held")
-        for r in firmware.program.rounding
-    ]
+    rows += [("rounded", rounding_text(rounding)) for rounding in firmware.program.rounding]
     return _rows("Firmware", rows)
 
 
@@ -164,6 +162,12 @@ def _clock(result: Result) -> Iterable[tuple[str, str]]:
             "clock",
             f"off by up to {percent:g} % on {target}, and this speed with it; {allowed:g} % allowed",
         )
+
+
+def rounding_text(rounding: Rounding) -> str:
+    """What the arithmetic made of a parameter or constant."""
+    unit = f" {rounding.unit}" if rounding.unit else ""
+    return f"{rounding.parameter}: {rounding.asked:g} asked, {rounding.stored:g}{unit} held"
 
 
 def _motor(result: Result) -> str:

@@ -32,7 +32,7 @@ class Row:
     kt_mNm_per_A: float
     tau_m_ms: float
     inertia_gcm2: float
-    speed_tolerance: float
+    gradient_rpm_per_mNm: float
     stall_less_friction: bool = False
 
     @property
@@ -49,19 +49,56 @@ class Row:
         }  # fmt: skip
 
 
-# Coreless rotors have no loss that grows with speed beyond I0: 1 %. The iron loss of slotted ones does: 4 %.
-CORELESS, SLOTTED = 0.01, 0.04
 ROWS = {
-    "A": Row(12, 4860, 26.3, 129, 2.18, 0.238, 23.4, 4.25, 10.3, CORELESS),
-    "B": Row(48, 8490, 78.6, 1050, 2.45, 0.513, 53.8, 2.94, 34.7, CORELESS),
-    "C": Row(12, 12300, 629, 432, 0.248, 0.109, 8.95, 3.26, 10.5, SLOTTED),
-    "D": Row(24, 13100, 347, 773, 0.524, 0.390, 16.9, 1.93, 10.5, SLOTTED),
-    "E": Row(12, 7970, 75.6, 15.7, 10.1, 2.04, 13.2, 80.3, 13.9, SLOTTED),
-    "G1": Row(3, 13250, 16, 1.15, 5.4, 0.053, 2.11, 6.1, 0.051, CORELESS, True),
-    "G2": Row(6, 13500, 8.3, 1.13, 21.2, 0.217, 4.12, 6.5, 0.052, CORELESS, True),
-    "G3": Row(9, 13500, 5.7, 1.15, 47, 0.507, 6.19, 6.2, 0.051, CORELESS, True),
-    "G4": Row(12, 12600, 3.9, 1.0, 101.8, 1.033, 8.8, 6.5, 0.049, CORELESS, True),
+    "A": Row(12, 4860, 26.3, 129, 2.18, 0.238, 23.4, 4.25, 10.3, 37.7),
+    "B": Row(48, 8490, 78.6, 1050, 2.45, 0.513, 53.8, 2.94, 34.7, 8.09),
+    "C": Row(12, 12300, 629, 432, 0.248, 0.109, 8.95, 3.26, 10.5, 29.6),
+    "D": Row(24, 13100, 347, 773, 0.524, 0.390, 16.9, 1.93, 10.5, 17.5),
+    "E": Row(12, 7970, 75.6, 15.7, 10.1, 2.04, 13.2, 80.3, 13.9, 551.0),
+    "G1": Row(3, 13250, 16, 1.15, 5.4, 0.053, 2.11, 6.1, 0.051, 11475.0, True),
+    "G2": Row(6, 13500, 8.3, 1.13, 21.2, 0.217, 4.12, 6.5, 0.052, 11904.0, True),
+    "G3": Row(9, 13500, 5.7, 1.15, 47, 0.507, 6.19, 6.2, 0.051, 11714.0, True),
+    "G4": Row(12, 12600, 3.9, 1.0, 101.8, 1.033, 8.8, 6.5, 0.049, 12553.0, True),
 }
+WITHIN = 0.02
+"""What the simulation owes a sheet that agrees with itself: values are printed with two to three figures."""
+CONTRADICTIONS = {
+    # kn (U - I0 R) of the same sheet is 3.0 and 2.7 % above: the motor is slotted, and its maker's no-load
+    # speed holds the iron loss that grows with speed, which I0 R does not.
+    ("C", "no_load_rpm"), ("D", "no_load_rpm"),
+    # R J / kt^2 of the same sheet is 4.10 ms; 4.25 ms are printed.
+    ("A", "tau_m_ms"),
+}  # fmt: skip
+"""Lines of a sheet that its other lines contradict by more than that."""
+
+
+def from_the_other_lines(row: Row) -> dict[str, float]:
+    """The makers' own relations (key information page of one of them, May 2009, as quoted)."""
+    kt_Nm_per_A = row.kt_mNm_per_A * 1e-3
+    stall_Nm = kt_Nm_per_A * row.supply_V / row.ohm - row.stall_less_friction * row.friction_Nm
+    return {
+        "no_load_rpm": (row.supply_V - row.no_load_mA * 1e-3 * row.ohm) / kt_Nm_per_A / RAD_S_PER_RPM,
+        "stall_mNm": stall_Nm * 1e3,
+        "tau_m_ms": row.ohm * row.inertia_gcm2 * 1e-7 / kt_Nm_per_A**2 * 1e3,
+        "gradient_rpm_per_mNm": 30.0 * row.ohm / (math.pi * kt_Nm_per_A**2) * 1e-3,
+    }
+
+
+def sheet(name: str, line: str) -> float:
+    """The printed value, or what the other lines of the sheet say where they contradict it."""
+    row = ROWS[name]
+    return from_the_other_lines(row)[line] if (name, line) in CONTRADICTIONS else float(getattr(row, line))
+
+
+def test_the_contradictions_are_those_of_the_sheets() -> None:
+    """These lines, and no others, differ by more than 2 % from the rest of their sheet."""
+    found = {
+        (name, line)
+        for name, row in ROWS.items()
+        for line, value in from_the_other_lines(row).items()
+        if abs(value / float(getattr(row, line)) - 1.0) > WITHIN
+    }
+    assert found == CONTRADICTIONS
 
 
 @pytest.mark.parametrize("name", ROWS)
@@ -69,7 +106,7 @@ def test_it_runs_unloaded_at_the_printed_speed(name: str) -> None:
     row = ROWS[name]
     p = plant(**row.motor(), coulomb_Nm=row.friction_Nm, stiction_Nm=row.friction_Nm)
     omega = run(p, state(), IDEAL, 12.0 * row.tau_m_ms * 1e-3)[0, 1]
-    assert omega / RAD_S_PER_RPM == pytest.approx(row.no_load_rpm, rel=row.speed_tolerance)
+    assert omega / RAD_S_PER_RPM == pytest.approx(sheet(name, "no_load_rpm"), rel=WITHIN)
 
 
 @pytest.mark.parametrize("name", ROWS)
@@ -78,8 +115,7 @@ def test_a_held_rotor_gives_the_printed_torque(name: str) -> None:
     samples = run(plant(**row.motor(), stiction_Nm=HELD_Nm), state(), Drive(step=0), 1.0)
     torque_Nm = row.kt_mNm_per_A * 1e-3 * samples[0, 3]
     taken_off = row.friction_Nm if row.stall_less_friction else 0.0
-    # kt, R and U are printed with two to three figures: G1 is off by 1.05 %, the others by less.
-    assert torque_Nm - taken_off == pytest.approx(row.stall_mNm * 1e-3, rel=0.011)
+    assert torque_Nm - taken_off == pytest.approx(sheet(name, "stall_mNm") * 1e-3, rel=WITHIN)
 
 
 @pytest.mark.parametrize("name", ROWS)
@@ -90,8 +126,7 @@ def test_it_starts_with_the_printed_time_constant(name: str) -> None:
     p = plant(**{**row.motor(), "inductance_H": row.mH * 1e-6 / 2.0})
     final = row.supply_V / (row.kt_mNm_per_A * 1e-3)
     left = 1.0 - run(p, state(), IDEAL, at_s)[0, 1] / final
-    # R J / kt^2 of the printed values is up to 3.5 % from the printed constant (A).
-    assert -at_s / math.log(left) == pytest.approx(at_s, rel=0.04)
+    assert -at_s / math.log(left) == pytest.approx(sheet(name, "tau_m_ms") * 1e-3, rel=WITHIN)
 
 
 @pytest.mark.parametrize("name", ROWS)
@@ -105,17 +140,10 @@ def test_unloaded_it_draws_the_printed_current(name: str) -> None:
     run(p, s, IDEAL, 1.5 * settled_s)
     current_A = (float(s["supply_J"]) - before_J) / (0.5 * settled_s * row.supply_V)
     # Torque over kt, as the friction was taken from it: what commutation of the inductance adds.
-    assert current_A == pytest.approx(row.no_load_mA * 1e-3, rel=0.02)
+    assert current_A == pytest.approx(row.no_load_mA * 1e-3, rel=WITHIN)
 
 
-# Printed gradients of speed over torque [rpm/mNm] (references as above).
-GRADIENTS = {
-    "A": 37.7, "B": 8.09, "C": 29.6, "D": 17.5, "E": 551.0, "G1": 11475.0, "G2": 11904.0, "G3": 11714.0,
-    "G4": 12553.0,
-}  # fmt: skip
-
-
-@pytest.mark.parametrize("name", GRADIENTS)
+@pytest.mark.parametrize("name", ROWS)
 def test_a_brake_slows_it_by_the_printed_gradient(name: str) -> None:
     row = ROWS[name]
     settled_s = 12.0 * row.tau_m_ms * 1e-3
@@ -126,5 +154,4 @@ def test_a_brake_slows_it_by_the_printed_gradient(name: str) -> None:
     braked_p = plant(**motor, load_steps=1, load_step_s=[0.0], load_step_Nm=[brake_Nm])
     braked = run(braked_p, state(), IDEAL, settled_s)[0, 1]
     gradient = (free - braked) / RAD_S_PER_RPM / (brake_Nm * 1e3)
-    # 30 R / (pi kt^2) of the printed values is up to 0.9 % from the printed gradient.
-    assert gradient == pytest.approx(GRADIENTS[name], rel=0.011)
+    assert gradient == pytest.approx(sheet(name, "gradient_rpm_per_mNm"), rel=WITHIN)

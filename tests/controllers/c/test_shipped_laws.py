@@ -41,14 +41,12 @@ def test_law_gives_the_bits_of_the_machine(tmp_path: Path, law: str, arithmetic:
 
 
 @pytest.mark.slow
-@pytest.mark.long
 @pytest.mark.parametrize(("law", "arithmetic"), CASES, ids=IDS)
 def test_law_gives_the_bits_of_the_machine_at_length(tmp_path: Path, law: str, arithmetic: str) -> None:
     check_against_machine(tmp_path, law_path(law), binding_for(law, arithmetic), MANY, seed=3)
 
 
 @pytest.mark.slow
-@pytest.mark.long
 @pytest.mark.parametrize(("law", "arithmetic"), [*product(law_names(), WIDE_ENOUGH)])
 def test_law_with_a_wide_timer_gives_the_bits_of_the_machine(
     tmp_path: Path, law: str, arithmetic: str
