@@ -53,7 +53,7 @@ def _flash(costing: Costing) -> Iterator[str]:
 
 def _notes(costing: Costing) -> Iterator[str]:
     yield "Least: the shortest way through a handler. Typical, worst: the longest way, at typical and at"
-    yield "maximum costs. Interrupt entry and exit come on top."
+    yield "maximum costs, registers that the handler saves included. Interrupt entry and exit come on top."
     measured, waits = costing.measured, costing.target.wait_states
     if waits:
         yield f"Wait states of the flash at this clock are in all columns: {waits} for each line read."
@@ -63,4 +63,4 @@ def _notes(costing: Costing) -> Iterator[str]:
     same = f"{measured.wrong:,} calls DIFFER" if measured.wrong else "every value as in the simulation"
     yield f"Measured: {calls:,} calls of the compiled export (-Os), {same}. Mean: over"
     yield "random states, whichever way they take. Frame: the most that saving registers and returning takes;"
-    yield "it is in no other column. No bus makes the measured ports wait, as the predicted worst does."
+    yield "it is in no other measured column. No bus makes the measured ports wait, as the predicted worst does."
