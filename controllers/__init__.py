@@ -8,6 +8,7 @@ from controllers.bounds import describe as describe
 from controllers.bounds import find_bounds as find_bounds
 from controllers.bounds import torn_accesses as torn_accesses
 from controllers.bounds import worst_paths as worst_paths
+from controllers.catalogue import describe_law as describe_law
 from controllers.catalogue import describe_laws as describe_laws
 from controllers.catalogue import law_names as law_names
 from controllers.catalogue import law_path as law_path

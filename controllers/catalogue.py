@@ -28,12 +28,13 @@ class ParameterDescription(NamedTuple):
 
 
 class LawDescription(NamedTuple):
-    """What `tickspin controllers` shows of a law."""
+    """What `tickspin controllers` shows of a law. sensors: Hall sensors it is written for, 1 or 3."""
 
     name: str
     summary: str
     handlers: tuple[str, ...]
     parameters: tuple[ParameterDescription, ...]
+    sensors: int
 
 
 def law_names() -> list[str]:
@@ -87,7 +88,7 @@ def describe_law(path: Path) -> LawDescription:
         if isinstance(d, Parameter)
     )
     handlers = tuple(name for name in HANDLERS if name in law.methods)
-    return LawDescription(law.name, law.summary, handlers, parameters)
+    return LawDescription(law.name, law.summary, handlers, parameters, law.sensors)
 
 
 def _unit_name(key: str) -> str:

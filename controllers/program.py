@@ -42,7 +42,7 @@ class Program:
     SLOT_CONST. statics: static variable or element -> slot. handlers: handler -> first pc, only those the law
     defines. rounding: parameters not held exactly. source: lines of the law file and of those it derives
     from;
-    files: (file name, lines above it in `source`).
+    files: (file name, lines above it in `source`). sensors: Hall sensors that the law is written for, 1 or 3.
     """
 
     name: str
@@ -63,6 +63,7 @@ class Program:
     rounding: tuple[Rounding, ...]
     source: tuple[str, ...]
     files: tuple[tuple[str, int], ...]
+    sensors: int
 
     def file_of(self, line: int) -> tuple[str, int]:
         """The entry of `files` that a line of `lines` belongs to."""

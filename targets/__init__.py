@@ -2,10 +2,20 @@
 
 from targets.cost_keys import COST_KEYS
 from targets.errors import Fault, InputError
-from targets.loader import load_target, target_names
+from targets.loader import is_target_file, load_target, target_names
 from targets.schema import Cost, Target
+from targets.starter import starting_target
 from targets.wait_states import at_clock
 
 __all__ = [
-    "COST_KEYS", "Cost", "Fault", "InputError", "Target", "at_clock", "load_target", "target_names",
-]  # fmt: skip
+    "COST_KEYS",
+    "Cost",
+    "Fault",
+    "InputError",
+    "Target",
+    "at_clock",
+    "is_target_file",
+    "load_target",
+    "starting_target",
+    "target_names",
+]

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import difflib
 import functools
+import re
 import tomllib
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +19,9 @@ from targets.errors import Fault, InputError
 from targets.schema import Compiler, Cost, CostRow, Frame, Interrupt, Target, TargetFile
 
 DATA_FOLDER = Path(__file__).parent / "data"
+SUFFIX = ".toml"
+NameFaults = Callable[[Mapping[str, Any], str], Iterable[Fault]]
+"""From the raw file and its name to what is wrong with the target's name."""
 
 _SECTIONS = ("clock", "memory", "step_timer", "pwm", "interrupt", "frame", "routines")
 _INTERRUPT_CYCLES = (
@@ -25,6 +30,10 @@ _INTERRUPT_CYCLES = (
 # Which float kinds a floating-point unit computes: their additions call no routine, all others do.
 _FLOATS_IN_HARDWARE = {"none": (), "f32": ("f32",), "f64": ("f32", "f64")}
 MOST_KEYS_NAMED = 12
+_MOST_FILES_KEPT = 32
+_LONGEST_QUOTE = 80
+_OWN_NAME = re.compile(r"[A-Za-z0-9_-]{1,40}")
+_WORDS = ("all",)  # `--vary firmware.target=all`
 _KNOWN_KEYS = frozenset(COST_KEYS)
 
 # What to do about an error of pydantic's, by its type; any other type is a value of the wrong kind.
@@ -48,16 +57,23 @@ _RULES = {
 
 def target_names() -> list[str]:
     """Names of the targets that come with tickspin, sorted."""
-    return sorted(path.stem for path in DATA_FOLDER.glob("*.toml"))
+    return sorted(path.stem for path in DATA_FOLDER.glob(f"*{SUFFIX}"))
 
 
-def load_target(name: str, path: Path | None = None) -> Target:
-    """The target `name`: the one that comes with tickspin, or the one in the data file `path`.
+def is_target_file(name: str) -> bool:
+    """Whether a target is named by the path of its data file, and not as one of the shipped ones."""
+    return name.endswith(SUFFIX)
 
-    Raises InputError with all the faults of the file, or with one that lists the names where there is
-    no such target.
+
+def load_target(name: str) -> Target:
+    """The target `name`: one that comes with tickspin, or the one in the user's data file, a path that ends
+    in .toml.
+
+    Raises:
+        InputError: with all the faults of the file, or with one that lists the names where there is no such
+        target.
     """
-    return _load_shipped(name) if path is None else _read_target(name, path)
+    return _load_own(name, _stamp(Path(name))) if is_target_file(name) else _load_shipped(name)
 
 
 @functools.cache
@@ -67,12 +83,28 @@ def _load_shipped(name: str) -> Target:
         near = difflib.get_close_matches(name, names, n=1)
         remedy = f"write {near[0]}, or one of " if near else "write one of "
         raise InputError([Fault("target", "the target must exist", repr(name), remedy + ", ".join(names))])
-    return _read_target(name, DATA_FOLDER / f"{name}.toml")
+    return _read_target(DATA_FOLDER / f"{name}{SUFFIX}", partial(_asked_name_faults, name))
 
 
-def _read_target(name: str, path: Path) -> Target:
+def _stamp(path: Path) -> tuple[int, int] | None:
+    """What tells a file from the same one edited."""
+    try:
+        found = path.stat()
+    except (OSError, ValueError):
+        return None
+    return found.st_mtime_ns, found.st_size
+
+
+@functools.lru_cache(maxsize=_MOST_FILES_KEPT)
+def _load_own(name: str, stamp: tuple[int, int] | None) -> Target:
+    """A variant of a design asks for its target again and again: files are kept until they change."""
+    del stamp
+    return _read_target(Path(name), _own_name_faults)
+
+
+def _read_target(path: Path, name_faults: NameFaults) -> Target:
     raw = _read_toml(path)
-    faults = list(_content_faults(name, raw, path.name))
+    faults = [*name_faults(raw, path.name), *_content_faults(raw, path.name)]
     try:
         file = TargetFile.model_validate(raw)
     except ValidationError as error:
@@ -84,11 +116,11 @@ def _read_target(name: str, path: Path) -> Target:
 
 def _read_toml(path: Path) -> dict[str, Any]:
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
+        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except OSError as error:
         found = error.strerror or "an error"
         fault = Fault(str(path), "the file must be readable", found, "check the path and its rights")
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except (ValueError, RecursionError) as error:  # of syntax, of UTF-8, of thousands of digits
         fault = Fault(str(path), "the file must be TOML in UTF-8", str(error), "correct the syntax")
     raise InputError([fault])
 
@@ -100,7 +132,7 @@ def _fault_from(details: ErrorDetails, file: str) -> Fault:
     if kind == "broken_rule":
         context = details["ctx"]
         return Fault(place, context["rule"], context["found"], context["remedy"])
-    found = "none" if kind == "missing" else repr(details["input"])
+    found = "none" if kind == "missing" else _shown(details["input"])
     rule = _RULES.get(kind) or details["msg"][0].lower() + details["msg"][1:]
     if kind == "literal_error":
         return Fault(place, rule, found, f"write {details['ctx']['expected']}")
@@ -113,11 +145,41 @@ def _fault_from(details: ErrorDetails, file: str) -> Fault:
     return Fault(place, rule, found, _REMEDIES.get(kind, "correct the value"))
 
 
-def _content_faults(name: str, raw: Mapping[str, Any], file: str) -> Iterator[Fault]:
-    """Faults between parts of the file, sought in the raw file so that a fault in one record hides none."""
+def _asked_name_faults(name: str, raw: Mapping[str, Any], file: str) -> Iterator[Fault]:
+    """A shipped file that holds another target than the one asked for."""
     if raw.get("name", name) != name:
         rule = f"the name must be {name!r}, as asked for"
         yield Fault(f"{file}: name", rule, repr(raw["name"]), "make them equal")
+
+
+def _own_name_faults(raw: Mapping[str, Any], file: str) -> Iterator[Fault]:
+    """The name of a user's target, which lists such as `acc8,m0` and messages must tell from all others."""
+    name = raw.get("name")
+    if isinstance(name, str) and (fault := name_fault(f"{file}: name", name)):
+        yield fault
+
+
+def name_fault(place: str, name: str) -> Fault | None:
+    """What is wrong with a name for a user's target, at a place."""
+    if not _OWN_NAME.fullmatch(name):
+        rule, remedy = "a target's name is letters, digits, _ and -", "for example my_chip"
+    elif name in target_names():
+        rule, remedy = "the name must not be that of a shipped target", f"call it my_{name}, for example"
+    elif name in _WORDS:
+        rule, remedy = "the name must not be a word of the command", "call it my_chip, for example"
+    else:
+        return None
+    return Fault(place, rule, _shown(name), remedy)
+
+
+def _shown(value: object) -> str:
+    """A value of the file in a message, cut when long."""
+    text = repr(value)
+    return text if len(text) <= _LONGEST_QUOTE else f"{text[:_LONGEST_QUOTE]}..."
+
+
+def _content_faults(raw: Mapping[str, Any], file: str) -> Iterator[Fault]:
+    """Faults between parts of the file, sought in the raw file so that a fault in one record hides none."""
     rows = list(_raw_rows(raw))
     yield from _key_faults(rows, file)
     yield from _routine_faults(rows, raw.get("routines"), file)

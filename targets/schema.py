@@ -12,15 +12,22 @@ from typing import Annotated, Literal, Self
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 from pydantic_core import PydanticCustomError
 
-Count = Annotated[int, Field(ge=0)]
-PositiveCount = Annotated[int, Field(ge=1)]
-PositiveHz = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+# The upper bounds keep sums of products within 64 bits; no part comes near them.
+Count = Annotated[int, Field(ge=0, le=2**32)]
+PositiveCount = Annotated[int, Field(ge=1, le=2**32)]
+Bits = Annotated[int, Field(ge=1, le=64)]
+Divider = Annotated[int, Field(ge=1, le=2**16)]
+PositiveHz = Annotated[float, Field(gt=0, le=1e11, allow_inf_nan=False)]
 Text = Annotated[str, Field(min_length=1, pattern=r"\S")]
 # TOML has arrays, the records hold tuples: the one place where a type may change on the way in.
-Prescalers = Annotated[tuple[PositiveCount, ...], Field(strict=False, min_length=1)]
+Prescalers = Annotated[tuple[Divider, ...], Field(strict=False, min_length=1)]
 CycleTriple = Annotated[tuple[Count, Count, Count], Field(strict=False)]
 Frequencies = Annotated[tuple[PositiveHz, ...], Field(strict=False)]
 Fraction = Annotated[float, Field(ge=0, lt=1, allow_inf_nan=False)]
+
+
+STEP_TIMER_WIDTHS_BITS = (16, 32)
+"""What `ticks` of the dialect can be."""
 
 
 def broken_rule(rule: str, found: str, remedy: str) -> PydanticCustomError:
@@ -45,7 +52,7 @@ class Clock(Record):
     low_Hz: PositiveHz
     high_Hz: PositiveHz
     tolerance: Fraction
-    clocks_per_instruction: PositiveCount
+    clocks_per_instruction: Divider
     source: Text
 
     @model_validator(mode="after")
@@ -78,7 +85,7 @@ class Memory(Record):
     ram_bytes: PositiveCount
     fixed_flash_bytes: Count  # start-up code and vector table
     fixed_ram_bytes: Count  # scratch of routines, register banks; the stack is reckoned from `Frame`
-    word_bits: PositiveCount
+    word_bits: Bits
     wait_states_above_Hz: Frequencies = ()
     fetch_bytes: PositiveCount = 1
     library_bytes_per_cycle: Annotated[float, Field(ge=0, le=8, allow_inf_nan=False)] = 0.0
@@ -110,9 +117,9 @@ class Memory(Record):
 class Timer(Record):
     """A counter: width [bits], prescalers on offer, CPU clocks per timer input clock."""
 
-    width_bits: PositiveCount
+    width_bits: Bits
     prescalers: Prescalers
-    clock_divider: PositiveCount
+    clock_divider: Divider
     source: Text
 
     @model_validator(mode="after")
@@ -134,6 +141,16 @@ class StepTimer(Timer):
     count: PositiveCount
     capture: bool
     action: Literal["compare", "reload", "compare or reload"]
+
+    @model_validator(mode="after")
+    def _check_width(self) -> Self:
+        if self.width_bits not in STEP_TIMER_WIDTHS_BITS:
+            raise broken_rule(
+                "the step timer must be 16 or 32 bits wide",
+                str(self.width_bits),
+                "use 16 for a wider one that is not 32: what fits it fits the real one",
+            )
+        return self
 
 
 class Interrupt(Record):

@@ -17,6 +17,8 @@ class DutyPiThree(DutyPi):
 
     start_duty = param(u16, "start_duty", 0.5, low=0, high=1, about="duty until the speed is known")
 
+    SENSORS = const(u8, 3)  # a scenario with another number is refused
+
     # code = first + 2 * second + 4 * third level; 0 and 7 do not occur in a sound drive
     STEP_OF_CODE = table(u8, (6, 1, 3, 2, 5, 0, 4, 6))
     TURN = const(u8, 6)

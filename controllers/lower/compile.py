@@ -188,6 +188,7 @@ def _program(
         rounding=tuple(scope.rounding),
         source=law.source.lines,
         files=tuple((file.path.name, file.before) for file in law.source.files),
+        sensors=law.sensors,
     )
 
 

@@ -6,7 +6,17 @@ from typing import Final
 
 from controllers.parse.expressions import parse_expression, parse_kind
 from controllers.parse.source import Position, Source, position_of
-from controllers.parse.tree import Array, Constant, Declaration, Kindred, Literal, Parameter, Table, Variable
+from controllers.parse.tree import (
+    SENSORS,
+    Array,
+    Constant,
+    Declaration,
+    Kindred,
+    Literal,
+    Parameter,
+    Table,
+    Variable,
+)
 
 _KEYWORDS: Final = ("low", "high", "about", "times")
 _EXAMPLES: Final = {
@@ -17,6 +27,7 @@ _EXAMPLES: Final = {
     "table": "write table(kind, (value, ...))",
 }
 _POSITIONAL: Final = {"param": 3, "var": 2, "const": 2, "array": 3, "table": 2}
+_SENSOR_NUMBERS: Final = ("const(u8, 1)", "const(u8, 3)")
 LENGTH_LIMIT: Final = 256
 """Elements of an array or a table: what an 8-bit index reaches."""
 
@@ -43,6 +54,9 @@ def parse_declaration(source: Source, node: ast.Assign) -> Declaration:
         raise source.refuse(
             where, f"{word} takes {_POSITIONAL[word]} values", source.text(where), _EXAMPLES[word]
         )
+    if name == SENSORS and ast.unparse(call) not in _SENSOR_NUMBERS:
+        where, rule = position_of(call), "SENSORS is 1 or 3, the Hall sensors that the law needs"
+        raise source.refuse(where, rule, source.text(where), "write SENSORS = const(u8, 3)")
     kind = parse_kind(source, call.args[0])
     if word == "param":
         return _parse_parameter(source, call, Position(at.line, at.column, at.column + len(name)), name)

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import TypeAlias
+from typing import Final, TypeAlias
 
 from controllers.parse.source import Position, Source
 
@@ -299,6 +299,9 @@ class Table:
     values: tuple[int | float, ...]
 
 
+SENSORS: Final = "SENSORS"
+"""Name of the constant by which a law says how many Hall sensors it needs."""
+
 Declaration: TypeAlias = Parameter | Variable | Constant | Array | Table
 
 
@@ -333,3 +336,9 @@ class Law:
     declarations: Mapping[str, Declaration]
     methods: Mapping[str, Method]
     source: Source
+
+    @property
+    def sensors(self) -> int:
+        """Hall sensors it is written for: its constant SENSORS, 1 where it has none."""
+        declared = self.declarations.get(SENSORS)
+        return int(declared.value) if isinstance(declared, Constant) else 1

@@ -17,43 +17,36 @@ Statements: assignments, if, for i in range(constant), return, with hw.masked(),
 """
 
 from controllers.bases.hall_timed import HallTimed
-from controllers.dialect import array, const, hw, number, param, sat, ticks, u8, u32, var
+from controllers.dialect import hw, param, sat, ticks, u16, u32, var
 
 
 class StartingLaw(HallTimed):
-    """Average the last turns, and lead the rotor while it is too slow."""
+    """Two-point control: push while the rotor is too slow, coast while it is too fast."""
 
     # A parameter is given in the unit its key ends in (_s, _rpm, _duty ...) and becomes a constant of the
     # firmware; what rounding changes is reported. A scenario sets it under [firmware.parameters].
-    lead = param(number, "lead_s", 5e-6, low=0, high=0.001, about="how much earlier each step is made")
+    push = param(u16, "push_duty", 1.0, low=0, high=1, about="duty below the commanded speed")
+    coast = param(u16, "coast_duty", 0.0, low=0, high=1, about="duty above it")
 
-    TURNS = const(u8, 4)
-
-    # Static variables keep their value between interrupts.
-    periods = array(ticks, 4, 0)  # the last four turns, in timer ticks
-    place = var(u8, 0)
+    # Static variables keep their value between interrupts. const(), array() and table() are the others. A law
+    # that reads three Hall sensors says so: SENSORS = const(u8, 3).
+    speed_rpm = var(u16, 0)
 
     # HallTimed starts the motor, debounces and times the edges, notices a stall. It calls `followed` once per
     # electrical turn with the time the turn took, and makes the next six steps as long as the answer says.
     def followed(self, period: ticks) -> ticks:
-        self.periods[self.place] = period
-        self.place += 1
-        if self.place >= self.TURNS:
-            self.place = 0
-        step_time = self.mean() / 6
-        # speed in rpm = rpm_ticks / period
-        if hw.rpm_ticks // u32(period) < u32(hw.command_rpm()):
-            step_time -= self.lead
-        return sat(ticks, step_time)
+        self.speed_rpm = sat(u16, hw.rpm_ticks // u32(period))
+        if self.speed_rpm < hw.command_rpm():
+            hw.set_duty(self.push)
+        else:
+            hw.set_duty(self.coast)
+        return period // 6
 
-    # A helper: its statements are compiled into the place where it is called.
-    def mean(self) -> number:
-        total = number(0)
-        for turn in range(4):
-            total += number(self.periods[turn] >> 2)
-        return total
+    # PWM counts at reset.
+    def first_duty(self) -> u16:
+        return self.push
 
-    # The first turn of a run fills the list.
-    def begin_run(self) -> None:
-        for turn in range(4):
-            self.periods[turn] = self.period
+    # Called after a stall, which may have come while the rotor coasted.
+    def restart(self) -> None:
+        super().restart()
+        hw.set_duty(self.push)

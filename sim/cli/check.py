@@ -6,8 +6,10 @@ from typing import Annotated
 
 import typer
 
+from sim.cli.arguments import given, named
 from sim.cli.compiling import compile_notice
 from sim.cli.files import check_outputs, write_text
+from sim.cli.target_file import OneTargetFile, chosen_target
 
 COUNTEREXAMPLE = 1
 
@@ -20,9 +22,10 @@ def check(
     target: Annotated[
         str | None, typer.Option(help="The microcontroller; else the scenario's, or m0.")
     ] = None,
+    target_file: OneTargetFile = None,
     prescaler: Annotated[
         int | None,
-        typer.Option(min=1, help="Divider before the step timer; else the scenario's, or one for 0.1 s."),
+        typer.Option(min=1, help="Divider before the step timer; else the scenario's tick, or 2 us."),
     ] = None,
     scenario: Annotated[
         Path | None, typer.Option(help="Scenario file: timer, parameters, motor of the spin-ups.")
@@ -40,14 +43,20 @@ def check(
         check_outputs({"--json": Path(str(json_file))}, scenario or Path(law))
     from controllers.check.bench.play import native_play
     from sim.loop.native import native_spin
-    from sim.studies.checks import check_design, design_to_check  # hypothesis is slow to import
+    from sim.studies.checks import check_design  # hypothesis is slow to import
+    from sim.studies.law_design import design_of_law
     from sim.views.check_text import check_text
 
-    design = design_to_check(law, arithmetic, target, prescaler, scenario)
-    with compile_notice(native_play, native_spin):
-        native_play.prepare()
-        native_spin.prepare()
-    result = check_design(design, seed, examples)
+    with named(given(arithmetic=arithmetic, target=target, prescaler=prescaler)):
+        chosen, target_files = chosen_target(target, target_file)
+        design = design_of_law(
+            law, arithmetic=arithmetic, target=chosen, prescaler=prescaler, scenario=scenario,
+            target_files=target_files,
+        )  # fmt: skip
+        with compile_notice(native_play, native_spin):
+            native_play.prepare()
+            native_spin.prepare()
+        result = check_design(design, seed, examples)
     if json_file is not None:
         write_text(json_file, json.dumps(result.as_dict(), indent=2) + "\n")
     if json_file != "-":

@@ -1,18 +1,23 @@
 """`tickspin compare`: many variants of one design, ranked."""
 
 import json
+from collections.abc import Callable, Collection, Mapping
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
 from sim.cli.compiling import compile_notice
 from sim.cli.files import check_outputs, write_text, write_whole
-from sim.design import load_design
+from sim.cli.target_file import TargetFiles, names_of
+from sim.design import Design, load_design
+from sim.design.faults import choice_remedy
 from sim.studies.compare import compare as compare_variants
+from sim.studies.try_ideas import try_ideas
 from sim.studies.vary import variants
 from sim.views.compare_text import compare_text
-from targets import Fault, InputError
+from sim.views.ideas_text import ideas_text
+from targets import Fault, InputError, load_target, target_names
 
 NONE_MEETS_IT = 1
 ON_SCREEN = ("--json", "-")
@@ -21,12 +26,16 @@ ON_SCREEN = ("--json", "-")
 def compare(
     scenario: Annotated[Path, typer.Argument(help="Scenario file.")],
     vary: Annotated[
-        list[str],
+        list[str] | None,
         typer.Option(
             help="What differs: KEY=a,b,... or KEY=all, such as firmware.target=all. "
             "Given several times, every combination is compared."
         ),
-    ],
+    ] = None,
+    with_ideas: Annotated[
+        bool, typer.Option("--ideas", help="Instead: what each of a builder's usual changes would give.")
+    ] = False,
+    target_file: TargetFiles = None,
     price: Annotated[
         list[str] | None, typer.Option(help="Your own price of a target: TARGET=USD, as often as needed.")
     ] = None,
@@ -37,18 +46,25 @@ def compare(
         str | None, typer.Option("--json", help="Write the rows as JSON; - for the screen.")
     ] = None,
 ) -> None:
-    """Rank variants of a design, name the cheapest that does the job and why a cheaper one does not."""
+    """Rank variants of a design, name the cheapest that does the job and why a cheaper one does not.
+
+    With --ideas: rank a builder's ideas (more volts, smaller gap, delta, ...) by what each would give.
+    """
     outputs = {"--plot": plot, "--json": json_file}
     files = {o: Path(p) for o, p in outputs.items() if p is not None and (o, str(p)) != ON_SCREEN}
     check_outputs(files, scenario)
-    design = load_design(scenario)
-    listed, prices = variants(design, vary), dict(_price(text) for text in price or ())
+    _check_question(vary, with_ideas, {"--price": price, "--plot": plot})
+    target_files = names_of(target_file or ())
+    design = load_design(scenario, target_files)
+    if with_ideas:
+        _compare_ideas(design, json_file)
+        return
+    listed = variants(design, vary or (), target_files)
+    known = dict.fromkeys([*target_names(), *target_files, load_target(design.firmware.target).name])
+    prices = dict(_price(text, known) for text in price or ())
     with compile_notice():
         comparison = compare_variants(design, listed, prices)
-    if json_file != "-":
-        print(compare_text(comparison))
-    if json_file is not None:
-        write_text(json_file, json.dumps(comparison.as_dict(), indent=2) + "\n")
+    _answer(comparison.as_dict(), lambda: compare_text(comparison), json_file)
     if plot is not None:
         from sim.views.compare_figure import draw_comparison  # matplotlib is slow to import
 
@@ -56,7 +72,32 @@ def compare(
     raise typer.Exit(0 if comparison.choice else NONE_MEETS_IT)
 
 
-def _price(text: str) -> tuple[str, float]:
+def _check_question(vary: list[str] | None, with_ideas: bool, others: Mapping[str, object]) -> None:
+    """One of --vary and --ideas is asked, and nothing that only the first of them can do."""
+    if with_ideas == bool(vary):
+        rule, found = "takes --vary or --ideas", "both" if vary else "neither"
+        remedy = "for example --vary firmware.target=all"
+        raise InputError([Fault("tickspin compare", rule, found, remedy)])
+    for option, value in others.items():
+        if with_ideas and value:
+            raise InputError([Fault(option, "goes with --vary", "--ideas", f"leave out {option}")])
+
+
+def _compare_ideas(design: Design, json_file: str | None) -> None:
+    with compile_notice():
+        tried = try_ideas(design)
+    _answer(tried.as_dict(), lambda: ideas_text(tried), json_file)
+
+
+def _answer(data: dict[str, Any], text: Callable[[], str], json_file: str | None) -> None:
+    """Print the text, write the JSON."""
+    if json_file != "-":
+        print(text())
+    if json_file is not None:
+        write_text(json_file, json.dumps(data, indent=2) + "\n")
+
+
+def _price(text: str, known: Collection[str]) -> tuple[str, float]:
     """Target and price of one `--price`."""
     name, _, number = text.partition("=")
     try:
@@ -65,4 +106,6 @@ def _price(text: str) -> tuple[str, float]:
         price_USD = -1.0
     if not name or not 0.0 <= price_USD < 1e6:
         raise InputError([Fault("--price", "must be TARGET=USD", repr(text), "for example acc8=0.48")])
+    if name not in known:
+        raise InputError([Fault("--price", "must name a target", name, choice_remedy(name, known))])
     return name, price_USD

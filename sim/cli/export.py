@@ -3,18 +3,21 @@
 import json
 import tomllib
 from pathlib import Path
-from typing import Annotated, Final
+from typing import Annotated, Any, Final
 
 import typer
 
-from controllers import Binding, law_path
+from controllers import law_path
 from controllers.c.export import MARK, SEED, VECTORS, export_law
 from controllers.play import native_play
+from sim.cli.arguments import given, named
 from sim.cli.compiling import compile_notice
 from sim.cli.files import check_outputs, write_text
 from sim.cli.folder import check_folder, write_folder
-from sim.design import Design, Override, apply_overrides, design_from_dict, load_design, starter
+from sim.cli.target_file import OneTargetFile, chosen_target
+from sim.design import Override
 from sim.run.assemble import binding_of
+from sim.studies.law_design import design_of_law
 from targets import Fault, InputError
 
 _SUFFIXES: Final = frozenset((".c", ".h", ".csv"))
@@ -31,7 +34,10 @@ def export(
         Path | None,
         typer.Option(help="Takes timer, PWM, pole pairs and the law's parameters from this scenario."),
     ] = None,
-    target: Annotated[str | None, typer.Option(help="Microcontroller (`tickspin targets`).")] = None,
+    target: Annotated[
+        str | None, typer.Option(help="The microcontroller; else the scenario's, or m0.")
+    ] = None,
+    target_file: OneTargetFile = None,
     prescaler: Annotated[int | None, typer.Option(help="Divider before the step timer.")] = None,
     setting: Annotated[
         list[str] | None,
@@ -45,25 +51,32 @@ def export(
 ) -> None:
     """Write a control law as C99, bit-exact, with test vectors and a program that replays them.
 
-    Without a scenario, timer, PWM and pole pairs are those of the starter scenario that `tickspin new`
-    writes, and parameters are the law's defaults.
+    Without a scenario PWM and pole pairs are those of the starter scenario that `tickspin new` writes, the
+    timer is the one of m0 with a tick of about 2 us, and parameters are the law's defaults. What a scenario
+    idealises is not exported.
     """
     if arithmetic is None and scenario is None:
         raise InputError([Fault("--arithmetic", "is needed without --scenario", "nothing",
                                 "for example: --arithmetic i32")])  # fmt: skip
-    path = law_path(law)
+    with named(given()):
+        path = law_path(law)
     if json_file is not None and json_file != "-":
         check_outputs({"--json": Path(json_file)}, scenario or path)
     earlier = check_folder(to, MARK, _SUFFIXES)
-    changes: dict[str, Override] = {
-        "firmware.arithmetic": arithmetic, "firmware.target": target, "firmware.prescaler": prescaler,
-        **_settings(setting or []),
-    }  # fmt: skip
-    binding = _binding(scenario, law, {key: value for key, value in changes.items() if value is not None})
-    with compile_notice(native_play):
-        files = export_law(path, binding, vectors, seed)
+    set_keys = _settings(setting or [])
+    arguments = given(arithmetic=arithmetic, target=target, prescaler=prescaler)
+    with named({**arguments, **{key: f"--set {key}" for key in set_keys}}):
+        chosen, target_files = chosen_target(target, target_file)
+        design = design_of_law(
+            law, arithmetic=arithmetic, target=chosen, prescaler=prescaler, scenario=scenario,
+            target_files=target_files, settings={"firmware.idealise": [], **set_keys},
+        )  # fmt: skip
+        binding = binding_of(design)
+        with compile_notice(native_play):
+            files = export_law(path, binding, vectors, seed)
     write_folder(to, files, earlier)
-    _report(to, files, binding, path.stem, json_file)
+    listing = {"law": path.stem, "arithmetic": binding.arithmetic, "folder": str(to)}
+    _report(to, files, listing, {path.name for path in earlier}, json_file)
 
 
 def _settings(words: list[str]) -> dict[str, Override]:
@@ -80,28 +93,21 @@ def _settings(words: list[str]) -> dict[str, Override]:
     return settings
 
 
-def _binding(scenario: Path | None, law: str, changes: dict[str, Override]) -> Binding:
-    """Binding of a scenario, or of the starter scenario, with some keys changed.
-
-    What the scenario idealises is not exported. Its parameters are those of its own law.
-    """
-    source = "command line" if scenario is None else str(scenario)
-    design = _starter() if scenario is None else load_design(scenario)
-    first: dict[str, Override] = {"firmware.idealise": []}
-    if scenario is None or law != design.firmware.law:
-        first["firmware.parameters"] = None
-    return binding_of(apply_overrides(apply_overrides(design, first, source), changes, source))
-
-
-def _starter() -> Design:
-    return design_from_dict(tomllib.loads(starter("export")))
-
-
-def _report(to: Path, files: dict[str, str], binding: Binding, law: str, json_file: str | None) -> None:
+def _report(
+    to: Path, files: dict[str, str], listing: dict[str, Any], earlier: set[str], json_file: str | None
+) -> None:
+    """Say what was written, and what became of the files of an earlier export."""
     if json_file is not None:
-        rows = [{"name": name, "path": str(to / name), "bytes": len(t.encode())} for name, t in files.items()]
-        listing = {"law": law, "arithmetic": binding.arithmetic, "folder": str(to), "files": rows}
-        write_text(json_file, json.dumps(listing, indent=2) + "\n")
+        rows = [
+            {"name": name, "path": str(to / name), "bytes": len(text.encode()), "replaced": name in earlier}
+            for name, text in files.items()
+        ]
+        write_text(json_file, json.dumps({**listing, "files": rows}, indent=2) + "\n")
     if json_file != "-":
-        print(f"wrote {', '.join(files)} to {to}; to replay the vectors:")
+        counts = {"written": files.keys() - earlier, "replaced": earlier & files.keys(),
+                  "of an earlier export removed": earlier - files.keys()}  # fmt: skip
+        done = ", ".join(
+            f"{len(names)} file{'s' * (len(names) > 1)} {what}" for what, names in counts.items() if names
+        )
+        print(f"{to}: {done} ({', '.join(files)}); to replay the vectors:")
         print(f"    gcc -std=c99 {to}/*.c -o {to}/replay && {to}/replay")

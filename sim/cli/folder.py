@@ -28,7 +28,7 @@ def check_folder(folder: Path, mark: str, suffixes: frozenset[str]) -> list[Path
         for path in found:
             if not _is_ours(path, mark):
                 rule = "must be new, empty or written by this command"
-                raise _refused(rule, f"{path}, which is not ours", "choose another folder")
+                raise _refused(rule, f"{path}, which is not ours", "move it away or choose another folder")
         return found
     except OSError as refused:
         raise _refused("must be a usable folder", f"{folder}: {refused.strerror}", "choose another") from None

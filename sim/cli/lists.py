@@ -9,6 +9,7 @@ import typer
 from sim.cli.files import write_text
 
 KB = 1024
+ALL_SENSORS = 3
 ENDLESS_BYTES = 1 << 30
 JsonOption = Annotated[str | None, typer.Option("--json", help="Write the list as JSON; - for the screen.")]
 
@@ -94,7 +95,8 @@ def controllers(json_file: JsonOption = None) -> None:
     if json_file == "-":
         return
     for law in laws:
-        print(f"{law.name}: {law.summary}")
+        needs = " (needs hall.sensors = 3)" if law.sensors == ALL_SENSORS else ""
+        print(f"{law.name}: {law.summary}{needs}")
         for parameter in law.parameters:
             print(
                 f"    {parameter.key:<24} default {parameter.default:g}, {parameter.low:g} to "

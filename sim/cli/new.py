@@ -1,15 +1,19 @@
-"""`tickspin new`: a commented scenario, or a commented control law, to start from."""
+"""`tickspin new`: a commented scenario, control law or target file to start from."""
 
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from sim.cli.arguments import named
 from sim.cli.files import write_new_text
 from sim.design import write_new
-from targets import Fault, InputError
+from targets import Fault, InputError, starting_target
+from targets.starter import USUAL_BASE
 
-_USAGE = "for example: tickspin new my_motor, or tickspin new --law my_law"
+_USAGE = "for example: tickspin new my_motor, tickspin new --law my_law, or tickspin new --target my_chip"
+
+_KINDS = 3
 
 
 def new(
@@ -17,15 +21,30 @@ def new(
     law: Annotated[
         str | None, typer.Option(help="Write a control law to start from, NAME.py, instead.", metavar="NAME")
     ] = None,
+    target: Annotated[
+        str | None,
+        typer.Option(help="Write a microcontroller's data file, NAME.toml, instead.", metavar="NAME"),
+    ] = None,
+    base: Annotated[
+        str | None,
+        typer.Option(help=f"With --target: the one to start from; else {USUAL_BASE}.", metavar="TARGET"),
+    ] = None,
 ) -> None:
-    """Write a commented starter: a scenario with every key, unit and range, or a control law."""
-    if (name is None) == (law is None):
-        found = "both" if name is not None else "neither"
-        raise InputError([Fault("tickspin new", "takes the name of a design or --law", found, _USAGE)])
+    """Write a commented starter: a scenario with every key, unit and range, a control law, or a target."""
+    if [name, law, target].count(None) != _KINDS - 1:
+        rule, found = (
+            "takes one of NAME, --law and --target",
+            "none" if not (name or law or target) else "several",
+        )
+        raise InputError([Fault("tickspin new", rule, found, _USAGE)])
+    if base is not None and target is None:
+        raise InputError([Fault("--base", "needs --target", base, _USAGE)])
     if name is not None:
         _new_scenario(name)
-    if law is not None:
+    elif law is not None:
         _new_law(law.removesuffix(".py"))
+    elif target is not None:
+        _new_target(target.removesuffix(".toml"), base or USUAL_BASE)
 
 
 def _new_scenario(name: str) -> None:
@@ -43,3 +62,13 @@ def _new_law(name: str) -> None:
     path = Path(f"{name}.py")
     write_new_text(path, starting_law(name))
     print(f"wrote {path}; edit it, then: tickspin run SCENARIO --law {path}")
+
+
+def _new_target(name: str, base: str) -> None:
+    with named({"target": "--base"}):
+        text = starting_target(name, base)
+    path = Path(f"{name}.toml")
+    write_new_text(path, text)
+    print(
+        f"wrote {path}, with the numbers of {base}; edit it, then: tickspin run SCENARIO --target-file {path}"
+    )

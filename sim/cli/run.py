@@ -7,9 +7,12 @@ from typing import Annotated
 
 import typer
 
+from controllers import law_path
+from sim.cli.arguments import named
 from sim.cli.compiling import compile_notice
 from sim.cli.files import check_outputs, write_text, write_whole
-from sim.design import apply_overrides, load_design
+from sim.cli.target_file import OneTargetFile, chosen_target
+from sim.design import Design, apply_overrides, load_design, variant_of
 from sim.studies.answer import Result, answer, close_up
 from sim.views.text import run_text
 from targets import InputError
@@ -25,6 +28,7 @@ def run(
     law: Annotated[
         str | None, typer.Option(help="Run this law, a name or a law file, instead of the scenario's.")
     ] = None,
+    target_file: OneTargetFile = None,
     plot: Annotated[Path | None, typer.Option(help="Draw the run into this PNG file.")] = None,
     json_file: Annotated[
         str | None, typer.Option("--json", help="Write the numbers as JSON; - for the screen.")
@@ -35,10 +39,8 @@ def run(
     outputs = {"--plot": plot, "--csv": csv, "--json": json_file}
     files = {o: Path(p) for o, p in outputs.items() if p is not None and (o, str(p)) != ON_SCREEN}
     check_outputs(files, scenario)
-    design = load_design(scenario)
-    if law is not None:
-        design = apply_overrides(design, {"firmware.law": law})
     try:
+        design = _design(scenario, law, target_file)
         with compile_notice():
             result = answer(design)
     except InputError as refused:
@@ -49,9 +51,22 @@ def run(
     raise typer.Exit(0 if result.met else NOT_MET)
 
 
+def _design(scenario: Path, law: str | None, target_file: Path | None) -> Design:
+    """The scenario's design, with another law, on another target."""
+    chosen, target_files = chosen_target(None, target_file)
+    design = load_design(scenario, target_files)
+    if chosen is not None:
+        design = variant_of(design, {"firmware.target": chosen}, str(scenario))
+    if law is None:
+        return design
+    with named({"firmware.law": "--law"}):
+        law_path(law)
+        return apply_overrides(design, {"firmware.law": law})
+
+
 def _of_scenario(scenario: Path, refused: InputError) -> InputError:
     """The same faults, those of keys with the scenario's name before them, as the loader gives them."""
-    keys = ("firmware.", "drive.", "motor.")
+    keys = ("firmware.", "drive.", "motor.", "hall.")
     return InputError(
         replace(fault, place=f"{scenario}: {fault.place}") if fault.place.startswith(keys) else fault
         for fault in refused.faults

@@ -1,12 +1,13 @@
 """The design that everything else works on: scenario files, their checks, variants, the starter scenario."""
 
-from sim.design.choices import choices_of, fitting_prescaler
+from sim.design.choices import choices_of, fitting_prescaler, variant_of
 from sim.design.loader import design_from_dict, load_design
 from sim.design.motor_sections import Motor, Thermal
-from sim.design.overrides import Override, Variant, apply_overrides
+from sim.design.overrides import Override, Variant, apply_overrides, is_number, key_fault
 from sim.design.plant_sections import Drive, Hall, Load, LoadPoint, LoadStep
 from sim.design.schema import Command, Design, Firmware, Numerics, Require, Step
 from sim.design.starter import reference, starter, write_new
+from sim.design.values import value_faults
 
 __all__ = [
     "Command",
@@ -28,8 +29,12 @@ __all__ = [
     "choices_of",
     "design_from_dict",
     "fitting_prescaler",
+    "is_number",
+    "key_fault",
     "load_design",
     "reference",
     "starter",
+    "value_faults",
+    "variant_of",
     "write_new",
 ]

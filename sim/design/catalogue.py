@@ -1,6 +1,7 @@
 """What a scenario may refer to by name: the shipped laws and targets.
 
-The packages are imported on the first question, so that importing the schema stays quick.
+User's files are named by their path. The packages are imported on the first question, so that importing the
+schema stays quick.
 """
 
 from __future__ import annotations
@@ -9,7 +10,7 @@ import functools
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from targets import Target
+    from targets import Fault, Target
 
 
 @functools.cache
@@ -28,8 +29,25 @@ def known_targets() -> tuple[str, ...]:
     return tuple(target_names())
 
 
-def find_target(name: str) -> Target:
-    """The shipped target of that name (`load_target` keeps what it has read)."""
-    from targets import load_target
+def find_target(name: str) -> Target | None:
+    """The shipped target of that name, or the one in the data file of that path; None where there is none or
+    the file has faults (`target_faults` tells them)."""
+    from targets import InputError, load_target
 
-    return load_target(name)
+    try:
+        return load_target(name)
+    except InputError:
+        return None
+
+
+def target_faults(name: str) -> tuple[Fault, ...]:
+    """What is wrong with a target's data file; nothing where it is sound or `name` names no file."""
+    from targets import InputError, is_target_file, load_target
+
+    if not is_target_file(name):
+        return ()
+    try:
+        load_target(name)
+    except InputError as refused:
+        return refused.faults
+    return ()

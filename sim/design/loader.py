@@ -7,41 +7,49 @@ import re
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 from pydantic import ValidationError
 
+from sim.design.catalogue import target_faults
 from sim.design.faults import field_faults, found_text, key_path, printable
 from sim.design.rules import rule_faults
 from sim.design.schema import Design
 from targets.errors import Fault, InputError
 
 MAX_FILE_BYTES = 1_000_000
+_FILE_KEYS = (("firmware", "law", ".py"), ("firmware", "target", ".toml"), ("motor", "back_emf_file", ""))
+"""Keys that may name a file, as seen from the scenario's folder, where the name has that ending."""
 
 _TOML_POSITION = re.compile(r"\s*\(at (?:line (?P<line>\d+), column (?P<column>\d+)|end of document)\)$")
 
 
-def load_design(path: Path | str) -> Design:
+def load_design(path: Path | str, target_files: Mapping[str, str] = MappingProxyType({})) -> Design:
     """Read and check a scenario file.
 
-    Raises InputError with all faults; places are "FILE: section.key", or "FILE:line:column" for a fault of
-    the TOML syntax.
+    target_files: name -> data file of targets that the scenario may name beside the shipped ones. Raises
+    InputError with all faults; places are "FILE: section.key", or "FILE:line:column" for a fault of the TOML
+    syntax.
     """
     path = Path(path)
     source = printable(str(path))
-    return _with_files(design_from_dict(_parse(_read(path, source), source), source), path.parent)
+    data = _parse(_read(path, source), source)
+    for section, key, ending in _FILE_KEYS:
+        name = _text_at(data, section, key)
+        if name and name.endswith(ending):
+            data[section][key] = str(path.parent / name)
+    target = _text_at(data, "firmware", "target")
+    if target in target_files:
+        data["firmware"]["target"] = target_files[target]
+    return design_from_dict(data, source)
 
 
-def _with_files(design: Design, folder: Path) -> Design:
-    """A law file and a waveform file are named as seen from the scenario's folder."""
-    law, waveform = design.firmware.law, design.motor.back_emf_file
-    if law.endswith(".py"):
-        firmware = design.firmware.model_copy(update={"law": str(folder / law)})
-        design = design.model_copy(update={"firmware": firmware})
-    if waveform is not None:
-        motor = design.motor.model_copy(update={"back_emf_file": str(folder / waveform)})
-        design = design.model_copy(update={"motor": motor})
-    return design
+def _text_at(data: Mapping[str, Any], section: str, key: str) -> str:
+    """The text that a key holds; empty where there is none."""
+    table = data.get(section)
+    value = table.get(key) if isinstance(table, Mapping) else None
+    return value if isinstance(value, str) else ""
 
 
 def design_from_dict(data: Mapping[str, Any], source: str = "scenario") -> Design:
@@ -59,13 +67,16 @@ def design_from_dict(data: Mapping[str, Any], source: str = "scenario") -> Desig
         faults.extend(field_faults(errors))
         faulty.update(key_path(error["loc"]) for error in errors)
     faults.extend(rule_faults(data, faulty))
+    faults = [dataclasses.replace(fault, place=join_place(source, fault.place)) for fault in faults]
+    faults.extend(target_faults(_text_at(data, "firmware", "target")))
     if faults or design is None:
-        raise InputError(dataclasses.replace(fault, place=_join(source, fault.place)) for fault in faults)
+        raise InputError(faults)
     return design
 
 
-def _join(source: str, place: str) -> str:
-    return f"{source}: {place}" if place else source
+def join_place(source: str, place: str) -> str:
+    """A place with the name of its source before it, where there is one."""
+    return ": ".join(part for part in (source, place) if part)
 
 
 def _read(path: Path, source: str) -> str:

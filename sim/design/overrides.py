@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from sim.design.faults import KEYS, SECTIONS, found_text, nearest, place_of, quoted
-from sim.design.loader import design_from_dict
+from sim.design.loader import design_from_dict, join_place
 from sim.design.schema import Design
 from targets.errors import Fault, InputError
 
@@ -36,7 +36,7 @@ def apply_overrides(design: Design, overrides: Mapping[str, Override], source: s
     overrides: dotted key -> new value. For a key that holds a number, text changes it: "x1.2" multiplies by
     1.2, "+0.5" and "-0.5" add, "7" sets. None takes the key out, as if the scenario did not state it. Keys
     that the scenario does not state keep following their defaults (the clock of another target, stiction).
-    source: name that stands in front of every key in a message. Raises InputError with all faults.
+    source: name that stands in front of every key in a message, if any. Raises InputError with all faults.
     """
     data: dict[str, Any] = design.model_dump(exclude_unset=True, mode="python")
     faults = []
@@ -44,10 +44,24 @@ def apply_overrides(design: Design, overrides: Mapping[str, Override], source: s
         try:
             _set(data, path, _resolve(design, path, value))
         except _OverrideError as refused:
-            faults.append(Fault(f"{source}: {place_of(tuple(path.split('.')))}", *refused.args))
+            faults.append(Fault(join_place(source, place_of(tuple(path.split(".")))), *refused.args))
     if faults:
         raise InputError(faults)
     return design_from_dict(data, source)
+
+
+def with_override(design: Design, path: str, value: Override) -> dict[str, Any]:
+    """What a design states, as nested dictionaries, with one key changed but not checked.
+
+    Raises:
+        InputError: there is no such key, or its value is no change.
+    """
+    data: dict[str, Any] = design.model_dump(exclude_unset=True, mode="python")
+    try:
+        _set(data, path, _resolve(design, path, value))
+    except _OverrideError as refused:
+        raise InputError([Fault(place_of(tuple(path.split("."))), *refused.args)]) from None
+    return data
 
 
 class _OverrideError(Exception):
@@ -88,6 +102,20 @@ def _number_type(path: str) -> type | None:
         hint = f"did you mean {match}?" if match else 'write SECTION.KEY, for example "drive.supply_V"'
         raise _OverrideError("must be a key of the scenario", quoted(path), hint)
     return key.base if key.kind == "number" else None
+
+
+def key_fault(path: str) -> Fault | None:
+    """What is wrong with a dotted key itself; None where the scenario has it."""
+    try:
+        _number_type(path)
+    except _OverrideError as refused:
+        return Fault(place_of(tuple(path.split("."))), *refused.args)
+    return None
+
+
+def is_number(path: str) -> bool:
+    """Whether a dotted key, one that there is, holds a number."""
+    return _number_type(path) is not None
 
 
 def _current(design: Design, path: str) -> Any:

@@ -257,30 +257,35 @@ def _law_exists(law: str) -> Fault | None:
 
 
 def _target_exists(target: str) -> Fault | None:
-    if target in known_targets():
+    if target in known_targets() or target.endswith(".toml"):  # the loader tells the faults of a file
         return None
-    remedy = choice_remedy(target, known_targets())
-    return Fault("firmware.target", "must be the name of a shipped target", quoted(target), remedy)
+    rule, remedy = (
+        "must be the name of a shipped target or a .toml file",
+        choice_remedy(target, known_targets()),
+    )
+    return Fault("firmware.target", rule, quoted(target), remedy)
 
 
 def _prescaler_offered(prescaler: int, target: str) -> Fault | None:
-    if target not in known_targets() or prescaler in find_target(target).step_timer.prescalers:
+    found = find_target(target)
+    if found is None or prescaler in found.step_timer.prescalers:
         return None
-    offered = ", ".join(map(str, find_target(target).step_timer.prescalers))
-    rule = f'must be a prescaler that the step timer of target "{target}" has'
+    offered = ", ".join(map(str, found.step_timer.prescalers))
+    rule = f'must be a prescaler that the step timer of target "{found.name}" has'
     return Fault("firmware.prescaler", rule, found_text(prescaler), f"allowed: {offered}")
 
 
 def _clock_in_range(clock_Hz: float | None, target: str) -> Fault | None:
-    if clock_Hz is None or target not in known_targets():
+    found = None if clock_Hz is None else find_target(target)
+    if clock_Hz is None or found is None:
         return None
-    clock = find_target(target).clock
+    clock = found.clock
     if clock.low_Hz <= clock_Hz <= clock.high_Hz:
         return None
     span = f"{number_text(clock.low_Hz)} to {number_text(clock.high_Hz)} Hz"
     return Fault(
         "firmware.clock_Hz",
-        f'must be a clock that target "{target}" can run at',
+        f'must be a clock that target "{found.name}" can run at',
         found_text(clock_Hz),
         f"allowed: {span}; without clock_Hz the target runs at {number_text(clock.default_Hz)} Hz",
     )

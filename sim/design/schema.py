@@ -38,7 +38,10 @@ class Firmware(Section):
         example="i32",
     )
     target: str = declare(
-        "microcontroller (`tickspin targets` lists them)", min_length=1, max_length=80, example="acc8"
+        "microcontroller: a name (`tickspin targets` lists them) or the path of a target file",
+        min_length=1,
+        max_length=500,
+        example="acc8",
     )
     clock_Hz: float | None = declare(
         "processor clock",

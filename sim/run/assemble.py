@@ -16,6 +16,7 @@ from sim.design import Design
 from sim.plant.records import Record
 from sim.processor.records import (
     ASLEEP,
+    HALL_EDGE,
     HANDLER_COUNT,
     MAIN_LOOP,
     NEVER,
@@ -30,6 +31,7 @@ FINE_TICK_Hz = 35e6
 """`firmware.idealise = ["tick"]`: at most 35 counts a microsecond; finer ones would take `rpm_ticks` of a
 motor with one pole pair beyond 31 bits, and one count then moves a speed of 20,000 rpm by 1 rpm already."""
 FINE_TIMER_BITS = 32
+ALL_SENSORS = 3
 EXACT = "f64"
 """Arithmetic of a target that computes exactly, and of `firmware.idealise = ["rounding"]`."""
 MIN_PWM_COUNTS = 8
@@ -202,6 +204,29 @@ def build_firmware(design: Design) -> Firmware:
         cycle_scale=clocks.scale,
         costs_nothing=costs_nothing,
     )
+
+
+def check_sensors(design: Design, program: Program) -> None:
+    """Refuse a law that deals with Hall edges in a design with another number of sensors than it is written
+    for.
+
+    Raises:
+        InputError: at hall.sensors, or at hall.edges where a law of three sensors would miss half of them.
+    """
+    hall, law, needed = design.hall, design.firmware.law, program.sensors
+    if HANDLERS[HALL_EDGE] not in program.handlers:
+        return
+    if hall.sensors != needed:
+        rule = f"must be {needed}, which the law {law} is written for"
+        remedy = (
+            'set hall.sensors = 3 and hall.edges = "both"'
+            if needed == ALL_SENSORS
+            else "set hall.sensors = 1, or declare SENSORS = const(u8, 3) in a law file that reads all three"
+        )
+        raise InputError([Fault("hall.sensors", rule, f"{hall.sensors}", remedy)])
+    if needed == ALL_SENSORS and hall.edges != "both":
+        rule = f'must be "both", since the law {law} makes every step at an edge'
+        raise InputError([Fault("hall.edges", rule, f'"{hall.edges}"', 'set hall.edges = "both"')])
 
 
 def levels(structure: str, has_main_loop: bool) -> dict[str, Any]:

@@ -39,7 +39,9 @@ class Metrics:
     """Numbers of one run. Speeds in rpm, times in s, lateness in us and electrical degrees.
 
     `settled_...` are means over the last tenth of the run. `time_to_speed_s` is None when the required speed
-    was never reached. `worst_case_cycles`: per handler, entry and exit included, the longest path at the
+    was never reached. `overshoot_percent`: how far the smoothed speed goes beyond the highest speed commanded
+    until then, at most, and `overshoot_s` when; 0 where it never does.
+    `worst_case_cycles`: per handler, entry and exit included, the longest path at the
     highest instruction costs; `measured_cycles`: the longest seen in the run, without what interrupted it.
     `worst_response_us`: longest time from a handler's event until it was done, waiting and interruptions
     included, and of the main loop its longest round; `response_bound_us`: the same by formula at the settled
@@ -53,6 +55,8 @@ class Metrics:
     reached_rpm: float
     settled_rpm: float
     time_to_speed_s: float | None
+    overshoot_percent: float
+    overshoot_s: float
     worst_case_cycles: dict[str, int]
     measured_cycles: dict[str, int]
     worst_response_us: dict[str, float]
@@ -106,6 +110,16 @@ def _time_to(recording: Recording, speed_rpm: float) -> float | None:
     """First time [s] at which the smoothed speed is at least `speed_rpm`."""
     reached = np.flatnonzero(smoothed_rpm(recording) >= speed_rpm)
     return float(column(recording, "t_s")[reached[0]]) if len(reached) else None
+
+
+def overshoot(recording: Recording) -> tuple[float, float]:
+    """Worst overshoot [%] and its time [s]. A command of 0 rpm cannot be overshot by a part of itself."""
+    commanded = np.maximum.accumulate(column(recording, "command_rpm"))
+    beyond = smoothed_rpm(recording) / np.maximum(commanded, 1.0) - 1.0
+    worst = int(np.argmax(np.where(commanded >= 1.0, beyond, 0.0)))
+    if commanded[worst] < 1.0 or beyond[worst] <= 0.0:
+        return 0.0, 0.0
+    return 100.0 * float(beyond[worst]), float(column(recording, "t_s")[worst])
 
 
 LOSSES = ("source_J", "copper_J", "switch_J", "diode_J", "friction_J", "iron_J", "load_J")
@@ -262,10 +276,13 @@ def measure(recording: Recording) -> Metrics:
     error = energy_balance_error(recording)
     if error > MAX_ENERGY_ERROR:
         raise InputError([_not_to_be_trusted(error)])
+    overshoot_percent, overshoot_s = overshoot(recording)
     return Metrics(
         reached_rpm=float(smoothed_rpm(recording).max()),
         settled_rpm=_settled(recording, "speed_rpm"),
         time_to_speed_s=_time_to(recording, require.lowest_rpm),
+        overshoot_percent=overshoot_percent,
+        overshoot_s=overshoot_s,
         worst_case_cycles=worst_case_cycles(recording),
         measured_cycles=_measured_cycles(recording),
         worst_response_us=_worst_response_us(recording),

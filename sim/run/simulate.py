@@ -15,6 +15,7 @@ from sim.run.assemble import (
     SAMPLES,
     Firmware,
     build_firmware,
+    check_sensors,
     command_rows,
     processor_parameters,
     processor_state,
@@ -70,9 +71,11 @@ def simulate(
         window_rows, log_rows: room for the close-up and for the event log; neither changes the motion.
         firmware: built already, from a design with the same firmware and PWM; saves compiling it again.
     Raises:
-        InputError: the firmware cannot be built, or the numbers are such that the simulation cannot get on.
+        InputError: the firmware cannot be built or needs other sensors, or the numbers are such that the
+            simulation cannot get on.
     """
     firmware = firmware or build_firmware(design)
+    check_sensors(design, firmware.program)
     p, c = plant_parameters(design), processor_parameters(design, firmware)
     p["window_from_s"] = window_from_s
     s = plant_state(p, design.motor.start_angle_deg, design.numerics.seed)

@@ -49,6 +49,7 @@ class Result:
                 "reached_rpm": metrics.reached_rpm,
                 "settled_rpm": metrics.settled_rpm,
                 "time_to_speed_s": metrics.time_to_speed_s,
+                "overshoot_percent": metrics.overshoot_percent,
                 "limited_by": self.diagnosis.limited_by,
                 "explanation": self.explanation,
                 "caution": CAUTION,
@@ -56,7 +57,7 @@ class Result:
             "firmware": {
                 "law": self.design.firmware.law,
                 "arithmetic": self.recording.firmware.program.arithmetic,
-                "target": self.design.firmware.target,
+                "target": self.recording.firmware.target.name,
                 "worst_case_cycles": metrics.worst_case_cycles,
                 "measured_cycles": metrics.measured_cycles,
                 "worst_response_us": metrics.worst_response_us,

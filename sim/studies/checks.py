@@ -1,8 +1,6 @@
 """`tickspin check`: what a law is checked with (a Subject), and the whole answer with its spin-ups."""
 
-import tomllib
 from dataclasses import dataclass, replace
-from pathlib import Path
 from typing import Any, Final
 
 from controllers import LinkedProgram, compile_law, law_path, link
@@ -10,15 +8,11 @@ from controllers.check.result import Check
 from controllers.check.search import EXAMPLES, check
 from controllers.check.stand import Hardware, Motor
 from controllers.check.subject import Subject
-from sim.design import Design, Override, apply_overrides, design_from_dict, load_design, starter
-from sim.run.assemble import Firmware, build_firmware, processor_parameters
+from sim.design import Design
+from sim.run.assemble import Firmware, build_firmware, check_sensors, processor_parameters
 from sim.studies.stress import Stressed, stress
-from targets import InputError, Target, load_target
+from targets import InputError
 
-USUAL_TARGET: Final = "m0"
-SPAN_S: Final = 0.1
-"""Without a scenario: the finest prescaler with which the step timer counts this long, a turn at 300 rpm of
-a motor with two pole pairs."""
 LAG_S: Final = 0.5
 FRICTION: Final = 0.02
 NO_LOAD: Final = 2.0
@@ -46,49 +40,11 @@ class Checked:
         return self.bench.as_dict() | {
             "law": self.design.firmware.law,
             "holds": self.holds,
-            "target": self.design.firmware.target,
+            "target": self.firmware.target.name,
             "prescaler": self.design.firmware.prescaler,
             "tick_s": self.firmware.tick_s,
             "spin_ups": self.spins.as_dict(),
         }
-
-
-def design_to_check(
-    law: str,
-    arithmetic: str | None = None,
-    target: str | None = None,
-    prescaler: int | None = None,
-    scenario: Path | None = None,
-) -> Design:
-    """The design that a law is checked in: the scenario's, or the starter's, with these changes.
-
-    Raises:
-        InputError: no such law, target or scenario, or what they say does not go together.
-    """
-    law_path(law)
-    base = (
-        design_from_dict(tomllib.loads(starter("check")), "starter")
-        if scenario is None
-        else load_design(scenario)
-    )
-    changes: dict[str, Override] = {"firmware.law": law}
-    if scenario is None or law != base.firmware.law:
-        changes["firmware.parameters"] = {}
-    if arithmetic is not None:
-        changes["firmware.arithmetic"] = arithmetic
-    if scenario is None:
-        target = target or USUAL_TARGET
-        prescaler = prescaler or _finest_prescaler(load_target(target))
-    changes |= {"firmware.target": target} if target is not None else {}
-    changes |= {"firmware.prescaler": prescaler} if prescaler is not None else {}
-    return apply_overrides(base, changes, "check")
-
-
-def _finest_prescaler(target: Target) -> int:
-    timer = target.step_timer
-    tick_s = timer.clock_divider / target.clock.default_Hz
-    spans = [p for p in timer.prescalers if p * tick_s * 2.0**timer.width_bits >= SPAN_S]
-    return spans[0] if spans else timer.prescalers[-1]
 
 
 def subject_of(design: Design, firmware: Firmware) -> Subject:
@@ -141,8 +97,9 @@ def check_design(design: Design, seed: int = 1, examples: int = EXAMPLES) -> Che
         seed: the same seed gives the same answer.
         examples: scenarios on the bench; other searches take a share in proportion.
     Raises:
-        InputError: the firmware cannot be built.
+        InputError: the firmware cannot be built, or needs other sensors.
     """
     firmware = build_firmware(design)
+    check_sensors(design, firmware.program)
     bench = check(subject_of(design, firmware), seed, examples)
     return Checked(design, firmware, bench, stress(design, firmware, seed, examples / EXAMPLES))

@@ -8,12 +8,12 @@ from functools import partial
 from typing import Any
 
 from controllers.program import HANDLERS
-from sim.design import Design, Override, Variant, apply_overrides, fitting_prescaler
+from sim.design import Design, Override, Variant, apply_overrides, variant_of
 from sim.run.assemble import Firmware
 from sim.run.metrics import Metrics, measure
 from sim.run.simulate import Recording, simulate
 from sim.studies.answer import answer
-from sim.studies.limits import met
+from sim.studies.limits import diagnose, met
 from targets import InputError
 
 TOP_FACTOR = 3.0
@@ -30,8 +30,9 @@ class Row:
 
     `top_rpm`: what it settles at when three times the required speed is commanded. `margin`: top speed over
     required speed, less 1. `is_real`: a part that can be bought. `load`: part of the processor's time that
-    interrupts take at the required speed. `stack_bytes`: the part of the RAM that is stack.
-    `why`: what does not fit, or cannot be built.
+    interrupts take at the required speed. `stack_bytes`: the part of the RAM that is stack. `why`: what does
+    not fit, or cannot be built. `limited_by`: what holds back a design that does not meet the requirement, in
+    the words of `Diagnosis`; empty where it does, or cannot be built.
     """
 
     name: str
@@ -55,6 +56,7 @@ class Row:
     worst_lateness_deg: float | None = None
     prescaler: int | None = None
     is_real: bool = True
+    limited_by: str = ""
 
 
 @dataclass(frozen=True)
@@ -93,7 +95,7 @@ def compare(design: Design, variants: Sequence[Variant], prices_USD: Mapping[str
         InputError: a key or a value that no design could have.
     """
     with ThreadPoolExecutor() as pool:  # the kernel lets go of Python's lock
-        rows = list(pool.map(partial(_row, design, prices_USD), variants))
+        rows = list(pool.map(partial(row_of, design, prices_USD), variants))
     if all(row.settled_rpm is None for row in rows):
         apply_overrides(design, variants[0].overrides, source=variants[0].name)
     ranked = tuple(sorted(rows, key=_rank))
@@ -110,29 +112,23 @@ def _rank(row: Row) -> tuple[int, float, float]:
     return (1 if row.met else 2, -(row.settled_rpm or 0.0) * (1.0 if row.fits else 0.5), price)
 
 
-def _row(design: Design, prices_USD: Mapping[str, float], variant: Variant) -> Row:
-    """One variant, simulated twice: as it is, and told to run as fast as it can."""
+def row_of(design: Design, prices_USD: Mapping[str, float], variant: Variant, refuse: bool = False) -> Row:
+    """One variant, simulated twice: as it is, and told to run as fast as it can.
+
+    Raises:
+        InputError: with `refuse`, where the variant cannot be built or run; else the row says so.
+    """
     try:
-        changed = variant_of(design, variant.overrides)
+        changed = variant_of(design, variant.overrides, source="")
         recording = simulate(changed)
         metrics = measure(recording)
         top = measure(simulate(_fast(changed)))
     except InputError as refused:
+        if refuse:
+            raise
         why = str(refused.faults[0]).splitlines()[0]
         return Row(variant.name, variant.overrides, met=False, fits=False, why=why)
     return _measured(variant, changed, recording, metrics, top.settled_rpm, prices_USD)
-
-
-def variant_of(design: Design, overrides: Mapping[str, Override]) -> Design:
-    """The variant. On another target the prescaler follows, so that the timer tick stays as near as it can;
-    with another law the parameters are that law's own. Both only where they are not varied themselves."""
-    firmware, followers = design.firmware, dict[str, Override]()
-    target = overrides.get("firmware.target", firmware.target)
-    if target != firmware.target:
-        followers["firmware.prescaler"] = fitting_prescaler(design, str(target))
-    if overrides.get("firmware.law", firmware.law) != firmware.law:
-        followers["firmware.parameters"] = {}
-    return apply_overrides(design, {**followers, **overrides})
 
 
 def _fast(design: Design) -> Design:
@@ -175,7 +171,15 @@ def _measured(
         worst_lateness_deg=metrics.settled_lateness_deg,
         prescaler=design.firmware.prescaler,
         is_real=not target.exact_arithmetic,
+        limited_by=_limit(design, metrics, is_met, linked.fits),
     )
+
+
+def _limit(design: Design, metrics: Metrics, is_met: bool, fits: bool) -> str:
+    """What holds a design back; what would do the job lacks only the memory."""
+    if is_met:
+        return "" if fits else "memory"
+    return diagnose(design, metrics, fits).limited_by
 
 
 def load_at(design: Design, firmware: Firmware, speed_rpm: float) -> float:

@@ -259,6 +259,14 @@ IDEAS = (
 """All ideas, in the order of how easily they are tried."""
 
 
+@dataclass(frozen=True)
+class LeftOut:
+    """An idea that does not apply to a design, and why."""
+
+    name: str
+    reason: str
+
+
 def ideas(design: Design, shape: Geometry = TYPICAL) -> list[Idea]:
     """The ideas that change anything about a design.
 
@@ -266,19 +274,33 @@ def ideas(design: Design, shape: Geometry = TYPICAL) -> list[Idea]:
         design: the design they start from.
         shape: geometry of the motor and size of the changes.
     """
-    found = []
-    for row in IDEAS:
-        changes = row.keys(design, shape)
-        if changes and _is_allowed(design, changes):
-            variant = Variant(row.name, changes)
-            found.append(Idea(variant, row.change, row.formula, row.source, row.valid, row.is_guess))
-    return found
+    return [
+        Idea(
+            Variant(row.name, row.keys(design, shape)),
+            row.change,
+            row.formula,
+            row.source,
+            row.valid,
+            row.is_guess,
+        )
+        for row in IDEAS
+        if not _objection(design, row, shape)
+    ]
 
 
-def _is_allowed(design: Design, changes: Change) -> bool:
-    """Whether the changed keys stay within their bounds."""
+def left_out(design: Design, shape: Geometry = TYPICAL) -> list[LeftOut]:
+    """The other ideas, each with what stands against it; the arguments are those of `ideas`."""
+    objections = ((row.name, _objection(design, row, shape)) for row in IDEAS)
+    return [LeftOut(name, reason) for name, reason in objections if reason]
+
+
+def _objection(design: Design, row: _Row, shape: Geometry) -> str:
+    """Why an idea does not apply to a design; empty where it does."""
+    changes = row.keys(design, shape)
+    if not changes:
+        return "everything that it would change is 0 in this design"
     try:
-        apply_overrides(design, changes)
-    except InputError:
-        return False
-    return True
+        apply_overrides(design, changes, source="")
+    except InputError as refused:
+        return str(refused.faults[0])
+    return ""

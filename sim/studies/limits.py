@@ -17,7 +17,8 @@ NOTICEABLE = 0.01
 about that much."""
 MORE_SUPPLY = "x1.25"
 LESS_LOAD = "x0.5"
-FOLLOWING_LAW = "duty_pi"
+FOLLOWING_LAWS = {1: "duty_pi", 3: "duty_pi_three"}
+"""By the number of Hall sensors."""
 FOLLOWING = "commutation held to the rotor, the duty trimmed"
 PERFECT = (
     ("processor", "cost", "instructions that take no time"),
@@ -73,9 +74,10 @@ def suspects(design: Design) -> list[Suspect]:
         for name, what, change in PERFECT
         if what not in design.firmware.idealise
     ]
-    if design.firmware.law != FOLLOWING_LAW:
-        overrides: dict[str, Override] = {"firmware.law": FOLLOWING_LAW, "firmware.parameters": {}}
-        listed.append(Suspect(Variant("law", overrides), f"the law {FOLLOWING_LAW} ({FOLLOWING})"))
+    following = FOLLOWING_LAWS[design.hall.sensors]
+    if design.firmware.law != following:
+        overrides: dict[str, Override] = {"firmware.law": following, "firmware.parameters": {}}
+        listed.append(Suspect(Variant("law", overrides), f"the law {following} ({FOLLOWING})"))
     if perfect := _perfect_hall(design):
         listed.append(Suspect(Variant("hall", perfect), "the Hall sensor exactly in place and undisturbed"))
     listed.append(
@@ -147,7 +149,7 @@ def _gain(design: Design, suspect: Suspect) -> Gain:
     """Simulate the design without the suspect."""
     name = suspect.variant.name
     try:
-        changed = apply_overrides(design, suspect.variant.overrides)
+        changed = apply_overrides(design, suspect.variant.overrides, source="")
         recording = simulate(changed)
         metrics = measure(recording)
     except InputError as refused:

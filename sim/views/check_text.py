@@ -31,7 +31,7 @@ def _heading(checked: Checked) -> Iterator[str]:
     outcome = "no counterexample found" if not failed else f"{failed} COUNTEREXAMPLE{'S' * (failed > 1)}"
     yield f"{design.firmware.law} in {bench.arithmetic}: {outcome}."
     yield (
-        f"{design.firmware.target}, timer tick {firmware.tick_s * 1e6:.4g} us, {firmware.timer_bits} bits; "
+        f"{firmware.target.name}, timer tick {firmware.tick_s * 1e6:.4g} us, {firmware.timer_bits} bits; "
         f"{bench.examples:,} event sequences, {bench.calls:,} calls of handlers."
     )
     yield from (f"rounded  {rounding_text(rounding)}" for rounding in firmware.program.rounding)

@@ -14,8 +14,12 @@ from sim.studies.answer import CAUTION
 from sim.studies.compare import Comparison, Row
 from sim.views.figure import INK, QUIET, SIGNAL, WARN
 
-_LINE_px, _NAME_px = 14.0, 110.0
-"""Height of a line of text and width of a name on the canvas."""
+_LEADER = {
+    "arrowstyle": "-", "color": QUIET, "linewidth": 0.6, "relpos": (0.0, 0.5), "shrinkA": 0.0, "shrinkB": 3.0,
+}  # fmt: skip
+"""From the left end of a name to its point."""
+_LINE_px, _LETTER_px, _GAP_px = 14.0, 7.2, 13.0
+"""Height of a line of text, width of a letter, and room between a point and its name on the canvas."""
 
 
 def draw_comparison(comparison: Comparison, path: Path) -> None:
@@ -71,8 +75,8 @@ def _scatter(ax: Axes, comparison: Comparison, rows: list[Row], heights: list[fl
         colour = SIGNAL if row.met else WARN
         face = colour if row.met else "none"
         ax.scatter(row.top_rpm or 0.0, height, s=42, facecolors=face, edgecolors=colour)
-    ax.margins(x=0.25, y=0.12)
-    ax.set_xlim(left=0.0)
+    ax.margins(y=0.12)
+    ax.set_xlim(0.0, _right_rpm(ax, rows))
     _label(ax, rows, heights)
     ax.xaxis.set_major_formatter(lambda value, _: f"{value:,.0f}")
     ax.spines[["top", "right"]].set_visible(False)
@@ -81,16 +85,31 @@ def _scatter(ax: Axes, comparison: Comparison, rows: list[Row], heights: list[fl
 
 
 def _label(ax: Axes, rows: list[Row], heights: list[float]) -> None:
-    """The names beside their points, from the bottom up, moved up where one would lie on another."""
+    """The names beside their points, from the bottom up, moved up where one would lie on another; a line
+    leads from a name that was moved to its point."""
     place = ax.transData.transform
-    taken: list[tuple[float, float]] = []
+    taken: list[tuple[float, float, float]] = []
     for height, row in sorted(zip(heights, rows, strict=True), key=lambda pair: pair[0]):
         x, y = place((row.top_rpm or 0.0, height))
-        free = y
-        while any(abs(free - other) < _LINE_px and abs(x - left) < _NAME_px for left, other in taken):
+        end, free = x + _width_px(row), y
+        while any(abs(free - other) < _LINE_px and x < e and left < end for left, e, other in taken):
             free += 1.0
-        taken.append((x, free))
+        taken.append((x, end, free))
         lifted = (free - y) * 72.0 / ax.figure.dpi
         ax.annotate(
-            row.name, (row.top_rpm or 0.0, height), xytext=(8, lifted - 3), textcoords="offset points"
+            row.name,
+            (row.top_rpm or 0.0, height),
+            xytext=(8, lifted - 3),
+            textcoords="offset points",
+            arrowprops=_LEADER if lifted else None,
         )
+
+
+def _width_px(row: Row) -> float:
+    return _GAP_px + _LETTER_px * len(row.name)
+
+
+def _right_rpm(ax: Axes, rows: list[Row]) -> float:
+    """End of the axis of speeds: every name beside its point has room."""
+    room = [(row.top_rpm or 0.0) / max(1.0 - _width_px(row) / ax.bbox.width, 0.3) for row in rows]
+    return max([*room, 1.0])

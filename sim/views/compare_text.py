@@ -5,12 +5,9 @@ from collections.abc import Callable
 
 from sim.studies.answer import CAUTION
 from sim.studies.compare import Comparison, Row
+from sim.views.words import aligned, number_or_dash, tolerance_text
 
 WIDTH = 100
-
-
-def _number(value: float | None, pattern: str) -> str:
-    return "-" if value is None else format(value, pattern)
 
 
 def _memory(used: int | None, room: int | None) -> str:
@@ -21,16 +18,17 @@ def _memory(used: int | None, room: int | None) -> str:
 
 _COLUMNS: tuple[tuple[str, Callable[[Row], str]], ...] = (
     ("meets it", lambda row: "yes" if row.met else "no"),
-    ("price", lambda row: _number(row.price_USD, ".2f")),
+    ("limited by", lambda row: row.limited_by or "-"),
+    ("price", lambda row: number_or_dash(row.price_USD, ".2f")),
     ("flash", lambda row: _memory(row.flash_bytes, row.flash_room_bytes)),
     ("RAM", lambda row: _memory(row.ram_bytes, row.ram_room_bytes)),
-    ("worst us", lambda row: _number(row.worst_case_us, ",.1f")),
+    ("worst us", lambda row: number_or_dash(row.worst_case_us, ",.1f")),
     ("load", lambda row: "-" if row.load is None else f"{row.load:.0%}"),
-    ("settles rpm", lambda row: _number(row.settled_rpm, ",.0f")),
-    ("top rpm", lambda row: _number(row.top_rpm, ",.0f")),
+    ("settles rpm", lambda row: number_or_dash(row.settled_rpm, ",.0f")),
+    ("top rpm", lambda row: number_or_dash(row.top_rpm, ",.0f")),
     ("margin", lambda row: "-" if row.margin is None else f"{row.margin:+.0%}"),
-    ("in s", lambda row: _number(row.time_to_speed_s, ".2f")),
-    ("late deg", lambda row: _number(row.worst_lateness_deg, ".1f")),
+    ("in s", lambda row: number_or_dash(row.time_to_speed_s, ".2f")),
+    ("late deg", lambda row: number_or_dash(row.worst_lateness_deg, ".1f")),
 )
 
 
@@ -38,27 +36,27 @@ def compare_text(comparison: Comparison) -> str:
     """The table, the best first, then what to take and why not something cheaper."""
     require = comparison.design.require
     title = f"{comparison.design.title or comparison.design.name}: {require.speed_rpm:,.0f} rpm within "
-    title += f"{require.within_s:g} s"
+    title += f"{require.within_s:g} s; {tolerance_text(require)}"
     cells = [["", *(head for head, _ in _COLUMNS)]]
     cells += [[row.name, *(cell(row) for _, cell in _COLUMNS)] for row in comparison.rows]
-    widths = [max(len(line[column]) for line in cells) for column in range(len(cells[0]))]
-    table = [_aligned(line, widths) for line in cells]
     notes = [f"{row.name}: {row.why}" for row in comparison.rows if row.why]
-    blocks = ["\n".join([title, "", *table]), _wrapped(_verdict(comparison)), "\n".join(map(_wrapped, notes))]
+    blocks = [
+        "\n".join([title, "", *aligned(cells)]),
+        _wrapped(_verdict(comparison)),
+        "\n".join(map(_wrapped, notes)),
+    ]
     return "\n\n".join(block for block in [*blocks, _wrapped(_LEGEND), _wrapped(CAUTION)] if block)
 
 
 _LEGEND = (
+    "Order: first what meets the requirement, the cheapest on top and of equal prices the widest margin; "
+    "then what meets it and cannot be bought; then the others, the fastest on top, with what does not fit "
+    "the memory counted at half its speed. limited by: the one thing that helps most when it is taken away. "
     "price: indicative, US dollars, in a large order; your own with --price TARGET=USD. worst us: longest "
     "handler at worst-case costs. load: time in interrupts at the required speed, typical costs. settles: at "
     "the scenario's command; top, margin: told to run at three times the required speed. late: worst "
     "lateness of a step at the end."
 )
-
-
-def _aligned(line: list[str], widths: list[int]) -> str:
-    first, *rest = line
-    return "  ".join([first.ljust(widths[0]), *(c.rjust(w) for c, w in zip(rest, widths[1:], strict=True))])
 
 
 def _verdict(comparison: Comparison) -> str:

@@ -9,6 +9,7 @@ from sim.run.ceilings import continuous_torque_Nm
 from sim.run.metrics import Metrics
 from sim.studies.answer import CAUTION, Result
 from sim.studies.limits import Gain
+from sim.views.words import overshoot_text, tolerance_text
 from targets import Target
 
 WIDTH = 100
@@ -79,7 +80,11 @@ def _verdict(result: Result) -> str:
     require = result.design.require
     word = "MET" if result.met else "NOT MET"
     head = f"{word}: {require.speed_rpm:,.0f} rpm within {require.within_s:g} s."
-    return f"{head} Limited by: {result.diagnosis.limited_by}.\n{_wrapped(result.explanation)}"
+    lines = [f"{head} Limited by: {result.diagnosis.limited_by}.", _wrapped(result.explanation)]
+    if overshoot := overshoot_text(result):
+        lines.append(_wrapped(overshoot))
+    lines.append(f"({tolerance_text(require)})")
+    return "\n".join(lines)
 
 
 def _gain_value(gain: Gain) -> str:

@@ -9,7 +9,7 @@ from sim.run.metrics import measure
 from sim.run.simulate import simulate
 from sim.studies.answer import answer
 from sim.views.text import run_text
-from tests.cli.command import AIR_SAMPLER
+from tests.cli.command import AIR_SAMPLER, SCENARIOS
 
 
 @pytest.fixture(scope="module")
@@ -131,3 +131,20 @@ def test_the_ideal_target_computes_exactly_and_says_so(blower: Design) -> None:
     assert set(result.metrics.worst_case_cycles.values()) == {0}
     text = " ".join(run_text(result).split())
     assert "computed exactly in f64; firmware.arithmetic i32 of the scenario is not used" in text
+
+
+def test_overshoot_is_told_beyond_the_tolerance_and_only_there(blower: Design) -> None:
+    feeder = load_design(SCENARIOS / "label_feeder.toml")
+    result = answer(feeder)
+    percent = result.metrics.overshoot_percent
+    assert percent == pytest.approx(100.0 * (result.metrics.reached_rpm / 3000.0 - 1.0), rel=1e-9)
+    assert result.as_dict()["verdict"]["overshoot_percent"] == percent
+    assert f"It overshoots: {percent:.0f} % above" in run_text(result)
+    chip: dict[str, Override] = {"firmware.target": "m0", "firmware.prescaler": 128}
+    steady = answer(apply_overrides(blower, {**chip, "require.tolerance_percent": 5.0}))
+    assert 0.0 < steady.metrics.overshoot_percent < 5.0
+    assert "overshoots" not in run_text(steady)
+
+
+def test_the_text_says_what_the_tolerance_allows(blower: Design) -> None:
+    assert "(tolerance 2 %: 21,560 rpm and more count as reached)" in run_text(answer(blower))

@@ -7,10 +7,11 @@ from typing import Any
 import pytest
 
 from sim.cli.compare import NONE_MEETS_IT
-from sim.design import apply_overrides, fitting_prescaler, load_design
+from sim.design import apply_overrides, fitting_prescaler, load_design, variant_of
 from sim.run.metrics import measure
 from sim.run.simulate import simulate
-from sim.studies.compare import Comparison, compare, load_at, variant_of
+from sim.studies.answer import answer
+from sim.studies.compare import Comparison, compare, load_at
 from sim.studies.vary import variants
 from targets import load_target, target_names
 from tests.cli.command import AIR_SAMPLER, Command
@@ -90,7 +91,8 @@ def test_load_is_what_the_run_measures_where_the_speed_is_held() -> None:
 def test_lists_give_every_combination_in_order() -> None:
     design = load_design(AIR_SAMPLER)
     listed = variants(design, ["firmware.target=acc8,m4f", "drive.supply_V=5,x1.2"])
-    assert [v.name for v in listed] == ["acc8, 5", "acc8, x1.2", "m4f, 5", "m4f, x1.2"]
+    names = ["acc8, supply_V = 5", "acc8, supply_V x1.2", "m4f, supply_V = 5", "m4f, supply_V x1.2"]
+    assert [v.name for v in listed] == names
     assert listed[1].overrides == {"firmware.target": "acc8", "drive.supply_V": "x1.2"}
 
 
@@ -158,3 +160,90 @@ def test_a_bad_list_is_one_message_and_no_file(
     assert phrase in ended.err
     assert "Traceback" not in ended.err
     assert list(tickspin.folder.iterdir()) == []
+
+
+# (values after --vary, the lines of the message)
+BAD_VALUES = [
+    (("firmware.traget=all",), ['--vary: must be a key of the scenario, found "firmware.traget"; did you']),
+    (("firmware.target=m00,acc8,zz",), ['found "m00"; did you mean "m0"?', 'found "zz"; allowed: acc8']),
+    (("firmware.target=nowhere.toml",), ["nowhere.toml: the file must be readable"]),
+    (("firmware.law=nowhere.py,open_ramp",), ["--vary firmware.law: is a shipped law or a law file"]),
+    (("firmware.arithmetic=i7,i32",), ["--vary firmware.arithmetic: is i8"]),
+    (("drive.supply_V=5,900,five",), ["--vary drive.supply_V: must not be above", 'found "five"; write 7']),
+    (("hall.sensors=2,1",), ["--vary hall.sensors: must be 1 or 3, found 2"]),
+    (("drive.pwm_mode=slwo",), ['--vary drive.pwm_mode: must be one of the choices, found the text "slwo"']),
+    (("firmware.parameters.trm_s=1e-6",), ["--vary firmware.parameters.trm_s: must be a parameter of"]),
+    (("firmware.target=m00", "firmware.arithmetic=i7"), ["m00", "i7"]),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("settings", "parts"), BAD_VALUES, ids=[row[0][0] for row in BAD_VALUES])
+def test_a_value_that_no_design_can_have_is_refused_before_any_run(
+    tickspin: Command, monkeypatch: pytest.MonkeyPatch, settings: tuple[str, ...], parts: list[str]
+) -> None:
+    monkeypatch.setattr("sim.studies.compare.simulate", lambda _: pytest.fail("a run was made"))
+    words = [word for setting in settings for word in ("--vary", setting)]
+    ended = tickspin("compare", AIR_SAMPLER, *words, "--json", "rows.json")
+    assert (ended.status, ended.out) == (2, "")
+    lines = ended.err.splitlines()
+    assert len(lines) == len(parts)
+    assert all(part in line for part, line in zip(parts, lines, strict=True))
+    assert list(tickspin.folder.iterdir()) == []
+
+
+def test_a_value_that_contradicts_another_key_is_a_row_with_its_reason(tickspin: Command) -> None:
+    ended = tickspin("compare", AIR_SAMPLER, "--vary", "firmware.prescaler=3,8", "--json", "rows.json")
+    rows = {row["name"]: row for row in json.loads((tickspin.folder / "rows.json").read_text())["rows"]}
+    assert rows["prescaler = 3"]["settled_rpm"] is None
+    assert rows["prescaler = 3"]["why"].startswith(
+        "firmware.prescaler: must be a prescaler that the step timer"
+    )
+    assert "prescaler = 3: firmware.prescaler: must be a prescaler" in ended.out
+    assert rows["prescaler = 8"]["settled_rpm"] > 0
+
+
+def test_the_price_of_an_unknown_target_is_refused(tickspin: Command) -> None:
+    ended = tickspin("compare", AIR_SAMPLER, "--vary", "firmware.target=m0", "--price", "m9=1")
+    assert (ended.status, ended.out, ended.err.count("\n")) == (2, "", 1)
+    assert "--price: must name a target, found m9; allowed: acc8" in ended.err
+
+
+def test_each_row_that_falls_short_says_what_limits_it_as_its_run_does(tickspin: Command) -> None:
+    words = (
+        "--vary",
+        "firmware.law=step_trim,duty_pi",
+        "--vary",
+        "firmware.target=acc8,m0",
+        "--json",
+        "c.json",
+    )
+    ended = tickspin("compare", AIR_SAMPLER, *words)
+    rows = {row["name"]: row for row in json.loads((tickspin.folder / "c.json").read_text())["rows"]}
+    limits = {name: row["limited_by"] for name, row in rows.items()}
+    assert limits == {
+        "step_trim, acc8": "processor", "duty_pi, acc8": "memory", "step_trim, m0": "", "duty_pi, m0": "",
+    }  # fmt: skip
+    design = load_design(AIR_SAMPLER)
+    for name in ("step_trim, acc8", "duty_pi, acc8"):
+        assert answer(variant_of(design, rows[name]["overrides"])).diagnosis.limited_by == limits[name]
+        line = next(line for line in ended.out.splitlines() if line.startswith(name))
+        assert line.split()[2:4] == ["no", limits[name]]
+
+
+def test_the_text_says_how_rows_are_ordered_and_what_the_tolerance_allows(tickspin: Command) -> None:
+    ended = tickspin("compare", AIR_SAMPLER, "--vary", "firmware.target=m0,m3")
+    assert ended.out.startswith(
+        "Air sampler blower: 22,000 rpm within 1.5 s; tolerance 2 %: 21,560 rpm and more count as reached\n"
+    )
+    assert "Order: first what meets the requirement, the cheapest on top" in ended.out
+
+
+def test_numbers_are_shown_with_their_key() -> None:
+    design = load_design(AIR_SAMPLER)
+    listed = variants(
+        design, ["drive.supply_V=5,x1.2", "firmware.parameters.trim_s=1e-6", "firmware.law=step_trim"]
+    )
+    assert [v.name for v in listed] == [
+        "supply_V = 5, trim_s = 1e-6, step_trim",
+        "supply_V x1.2, trim_s = 1e-6, step_trim",
+    ]

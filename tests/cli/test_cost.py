@@ -36,9 +36,14 @@ def test_json_file_and_text_together(tickspin: Command) -> None:
 @pytest.mark.parametrize(
     ("words", "message"),
     [
-        (("nothing",), "nothing"),
-        (("step_trim", "--target", "acc8", "--measure"), "core: the core must be modelled, found 'acc8'"),
-        (("step_trim", "--arithmetic", "i31"), "i31"),
+        (("nothing",), "LAW: is a shipped law or a law file, found nothing"),
+        (
+            ("step_trim", "--target", "acc8", "--measure"),
+            "--measure: needs a target whose core can be emulated, found acc8; these can be measured: "
+            "avr25, avr5, m0, m0plus, m3, m4f, rv32ec, rv32imc",
+        ),
+        (("step_trim", "--arithmetic", "i31"), "--arithmetic: is i8"),
+        (("step_trim", "--target", "m9"), "--target: must be the name of a shipped target"),
         (("step_trim", "--json", "nowhere/cost.json"), "must lie in an existing folder"),
     ],
 )

@@ -85,9 +85,12 @@ def test_a_law_file_of_ones_own(tickspin: Command) -> None:
 def test_another_export_takes_the_place_of_the_first(tickspin: Command) -> None:
     """Left-over sources of another law would not link."""
     out = tickspin.folder / "out"
-    assert tickspin("export", "step_trim", "--arithmetic", "i32", "--to", "out").status == 0
+    first = tickspin("export", "step_trim", "--arithmetic", "i32", "--to", "out")
+    assert first.out.startswith("out: 4 files written (")
     (out / "replay").write_text("what somebody compiled")
-    assert tickspin("export", "open_ramp", "--arithmetic", "i32", "--to", "out").status == 0
+    second = tickspin("export", "open_ramp", "--arithmetic", "i32", "--to", "out")
+    said = "out: 2 files written, 2 files replaced, 2 files of an earlier export removed ("
+    assert second.out.startswith(said)
     assert names_in(out) == sorted([*NAMES, "replay"])
 
 
@@ -98,23 +101,26 @@ def test_files_of_somebody_else_are_left_alone(tickspin: Command, name: str) -> 
     (out / name).write_text("int main(void) { return 0; }\n")
     ended = tickspin("export", "open_ramp", "--arithmetic", "i32", "--to", "out")
     assert (ended.status, ended.err.count("\n")) == (2, 1)
-    assert "not ours" in ended.err
+    assert "not ours; move it away or choose another folder" in ended.err
     assert names_in(out) == [name]
 
 
 # (words after `export`, part of the message)
 BAD = [
     (["open_ramp", "--to", "out"], "--arithmetic"),
-    (["open_ramp", "--arithmetic", "i33", "--to", "out"], "firmware.arithmetic"),
-    (["nothing", "--arithmetic", "i32", "--to", "out"], "shipped law"),
+    (["open_ramp", "--arithmetic", "i33", "--to", "out"], "tickspin: --arithmetic: is i8"),
+    (["nothing", "--arithmetic", "i32", "--to", "out"], "tickspin: LAW: is a shipped law"),
     (["nothing.py", "--arithmetic", "i32", "--to", "out"], "nothing.py"),
     (["open_ramp", "--arithmetic", "i32", "--to", "no/where"], "existing folder"),
     (["open_ramp", "--arithmetic", "i32", "--to", "file"], "which is a file"),
     (["open_ramp", "--arithmetic", "i32", "--to", "n" * 300], "--to"),
     (["open_ramp", "--arithmetic", "i32", "--to", "out", "--set", "x"], "KEY=VALUE"),
-    (["open_ramp", "--arithmetic", "i32", "--to", "out", "--set", "a.b=1"], "key of the scenario"),
-    (["open_ramp", "--arithmetic", "i32", "--to", "out", "--prescaler", "7"], "prescaler"),
-    (["open_ramp", "--arithmetic", "i32", "--to", "out", "--target", "m99"], "target"),
+    (["open_ramp", "--arithmetic", "i32", "--to", "out", "--set", "a.b=1"], "--set a.b: must be a key"),
+    (
+        ["open_ramp", "--arithmetic", "i32", "--to", "out", "--prescaler", "7"],
+        "tickspin: --prescaler: must be a",
+    ),
+    (["open_ramp", "--arithmetic", "i32", "--to", "out", "--target", "m99"], "tickspin: --target: must be"),
     (["open_ramp", "--arithmetic", "i32", "--to", "out", "--scenario", "none.toml"], "none.toml"),
     (["open_ramp", "--arithmetic", "i32", "--to", "out", "--json", "no/where.json"], "existing folder"),
     (["open_ramp", "--arithmetic", "q0.15", "--to", "out"], "trim_s fits number"),

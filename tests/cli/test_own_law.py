@@ -7,7 +7,9 @@ from pathlib import Path
 import pytest
 
 from controllers import Binding, compile_law, starting_law
-from sim.design import load_design
+from sim.design import apply_overrides, load_design
+from sim.run.metrics import column, measure
+from sim.run.simulate import simulate
 from targets import InputError
 from tests.cli.command import AIR_SAMPLER, Command
 from tests.controllers.support import make_binding
@@ -31,7 +33,7 @@ def test_the_starting_law_compiles_as_it_is_written(tickspin: Command, arithmeti
     binding: Binding = make_binding(arithmetic)
     program = compile_law(tickspin.folder / "my_law.py", binding)
     assert program.name == "my_law"
-    assert program.arrays
+    assert "speed_rpm" in program.statics
 
 
 def test_the_starting_law_has_the_name_asked_for_and_is_python() -> None:
@@ -42,12 +44,45 @@ def test_the_starting_law_has_the_name_asked_for_and_is_python() -> None:
     assert "NAME" not in starting_law("two_words")
 
 
-def test_the_starting_law_turns_the_motor(tickspin: Command, scenario: Path) -> None:
+@pytest.mark.parametrize("arithmetic", ARITHMETICS)
+def test_the_starting_law_meets_the_starting_scenario_and_holds_its_command(
+    tickspin: Command, arithmetic: str
+) -> None:
+    tickspin("new", "x")
     tickspin("new", "--law", "my_law")
-    tickspin("run", scenario, "--law", "my_law.py", "--json", "run.json")
+    text = (tickspin.folder / "x.toml").read_text()
+    assert text.count('arithmetic = "i32"') == 1
+    (tickspin.folder / "x.toml").write_text(
+        text.replace('arithmetic = "i32"', f'arithmetic = "{arithmetic}"')
+    )
+    ended = tickspin("run", "x.toml", "--law", "my_law.py", "--json", "run.json")
+    assert ended.status == 0
+    assert "\nMET: 9,000 rpm within 2 s. Limited by: command.\n" in ended.out
     run = json.loads((tickspin.folder / "run.json").read_text())
-    assert run["verdict"]["settled_rpm"] > 20000
+    tolerance = 0.02  # of the starting scenario
+    assert run["verdict"]["settled_rpm"] == pytest.approx(10000.0, rel=tolerance)
     assert run["firmware"]["faults"] == []
+
+
+def test_the_starting_law_gets_going_again_after_a_brake_while_it_coasts(
+    tickspin: Command, scenario: Path
+) -> None:
+    """The command falls, so the duty is that of coasting when the brake stops the rotor within a turn."""
+    tickspin("new", "--law", "my_law")
+    design = apply_overrides(
+        load_design(scenario),
+        {
+            "firmware.law": str(tickspin.folder / "my_law.py"), "firmware.target": "m0",
+            "firmware.prescaler": 128, "command.speed_rpm": None,
+            "command.steps": [{"at_s": 0.0, "speed_rpm": 20000.0}, {"at_s": 1.0, "speed_rpm": 10000.0}],
+            "load.torque_steps": [{"at_s": 1.0005, "torque_Nm": 1.0}, {"at_s": 1.2, "torque_Nm": 0.0}],
+            "require.speed_rpm": 10000.0,
+        },
+    )  # fmt: skip
+    recording = simulate(design)
+    t_s, speed = column(recording, "t_s"), column(recording, "speed_rpm")
+    assert speed[(t_s > 1.1) & (t_s < 1.2)].max() == pytest.approx(0.0, abs=1.0)
+    assert measure(recording).settled_rpm == pytest.approx(10000.0, rel=0.02)
 
 
 def test_a_law_file_in_the_scenario_is_seen_from_the_scenarios_folder(
@@ -68,14 +103,14 @@ def test_a_name_that_is_no_law_of_the_scenarios_is_run_instead(tickspin: Command
 def test_a_fault_of_the_law_is_shown_with_line_column_and_caret(tickspin: Command, scenario: Path) -> None:
     tickspin("new", "--law", "my_law")
     path = tickspin.folder / "my_law.py"
-    text = path.read_text().replace("self.place += 1", "self.place += self.lead")
+    text = path.read_text().replace("return period // 6", "return self.speed_rpm // 6")
     path.write_text(text)
-    line = text.splitlines().index("        self.place += self.lead") + 1
+    line = text.splitlines().index("        return self.speed_rpm // 6") + 1
     ended = tickspin("run", scenario, "--law", "my_law.py")
     assert ended.status == 2
     first, source, caret = ended.err.splitlines()
     assert f"my_law.py:{line}:" in first
-    assert source.strip() == "self.place += self.lead"
+    assert source.strip() == "return self.speed_rpm // 6"
     assert set(caret.strip()) == {"^"}
 
 

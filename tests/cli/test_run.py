@@ -25,6 +25,7 @@ CONTRACT = [
     ("verdict", "reached_rpm", float),
     ("verdict", "settled_rpm", float),
     ("verdict", "time_to_speed_s", (float, type(None))),
+    ("verdict", "overshoot_percent", float),
     ("verdict", "limited_by", str),
     ("verdict", "explanation", str),
     ("firmware", "worst_case_cycles", dict),
@@ -225,3 +226,11 @@ def test_the_scenario_is_never_overwritten(tickspin: Command) -> None:
     before = path.read_text()
     assert tickspin("run", path, "--csv", "met.toml").status == 2
     assert path.read_text() == before
+
+
+def test_a_law_for_three_sensors_on_one_is_a_fault_of_the_scenario(tickspin: Command) -> None:
+    ended = tickspin("run", AIR_SAMPLER, "--law", "duty_pi_three", "--json", "run.json")
+    assert (ended.status, ended.out, ended.err.count("\n")) == (2, "", 1)
+    assert f"{AIR_SAMPLER}: hall.sensors: must be 3, which the law duty_pi_three is written for" in ended.err
+    assert ended.err.endswith('found 1; set hall.sensors = 3 and hall.edges = "both"\n')
+    assert list(tickspin.folder.iterdir()) == []

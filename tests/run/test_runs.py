@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from controllers import Binding, compile_law, law_names, link
-from sim.design import Design, apply_overrides, load_design
+from sim.design import Design, Override, apply_overrides, load_design
 from sim.run.assemble import build_firmware
 from sim.run.metrics import measure
 from sim.run.simulate import simulate
@@ -63,13 +63,20 @@ def test_the_integer_trim_law_fits_two_kilobytes(blower: Design) -> None:
     assert build_firmware(blower).linked.fits
 
 
+def sensors(law: str) -> dict[str, Override]:
+    """The Hall sensors that a law is written for."""
+    return {"hall.sensors": 3, "hall.edges": "both"} if law.endswith("_three") else {}
+
+
 @pytest.mark.parametrize("target", target_names())
 @pytest.mark.parametrize("law", law_names())
 @pytest.mark.parametrize("structure", ["interrupt", "nested", "polled"])
 def test_energy_balances_whatever_the_firmware_does(
     blower: Design, target: str, law: str, structure: str
 ) -> None:
-    changes = {"firmware.target": target, "firmware.law": law, "firmware.structure": structure}
+    changes: dict[str, Override] = {
+        "firmware.target": target, "firmware.law": law, "firmware.structure": structure, **sensors(law),
+    }  # fmt: skip
     prescaler = max(value for value in load_target(target).step_timer.prescalers if value <= 64)
     design = apply_overrides(blower, {**changes, "firmware.prescaler": prescaler, "command.duration_s": 1.5})
     # The back-EMF is predicted over each segment and the speed computed: 0.1 % is the contract, 1e-5 is seen.
@@ -89,8 +96,7 @@ def test_recording_the_close_up_does_not_change_the_run(blower: Design) -> None:
 
 def test_measured_cycles_never_exceed_the_worst_case(blower: Design) -> None:
     for law in law_names():
-        sensors = {"hall.sensors": 3, "hall.edges": "both"} if law.endswith("_three") else {}
-        metrics = measure(simulate(apply_overrides(blower, {"firmware.law": law, **sensors})))
+        metrics = measure(simulate(apply_overrides(blower, {"firmware.law": law, **sensors(law)})))
         for handler, cycles in metrics.measured_cycles.items():
             # The watchdog of a law that sees every step does not bite.
             idle = law.endswith("_three") and handler == "on_step_timer"

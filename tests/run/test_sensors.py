@@ -11,6 +11,7 @@ from sim.run.metrics import measure
 from sim.run.plant_records import plant_state
 from sim.run.simulate import simulate
 from sim.studies.limits import suspects
+from targets import InputError
 
 NOISY: dict[str, Override] = {"hall.jitter_s": 2e-5, "hall.delay_s": 5e-6, "hall.glitches_per_s": 20.0}
 
@@ -55,7 +56,10 @@ def test_the_capture_takes_the_edges_it_is_set_to(
         return s
 
     monkeypatch.setattr(simulating, "plant_state", set_off)
-    heavy: dict[str, Override] = {"motor.inertia_kg_m2": 0.1, "hall.sensors": sensors, "hall.edges": edges}
+    heavy: dict[str, Override] = {
+        "motor.inertia_kg_m2": 0.1, "hall.sensors": sensors, "hall.edges": edges,
+        "firmware.law": "open_ramp",  # takes no notice of the sensors, so any number will do
+    }  # fmt: skip
     recording = simulate(apply_overrides(blower, heavy))
     turns = 500.0 * 2 / (2.0 * math.pi)
     # It starts and ends between two edges.
@@ -90,3 +94,39 @@ def test_a_perfect_sensor_is_on_the_list_of_suspects(blower: Design) -> None:
         "placement_error_deg": 0.0, "second_error_deg": 0.0, "third_error_deg": 0.0,
         "pole_width_error_deg": 0.0, "delay_s": 0.0, "jitter_s": 0.0, "glitches_per_s": 0.0,
     }  # fmt: skip
+
+
+# (changes, place, part of the rule)
+WRONG_SENSORS = [
+    (
+        {"firmware.law": "duty_pi_three"},
+        "hall.sensors",
+        "must be 3, which the law duty_pi_three is written for",
+    ),
+    ({"firmware.law": "duty_pi_three", "hall.sensors": 3}, "hall.edges", 'must be "both"'),
+    (
+        {"hall.sensors": 3, "hall.edges": "both"},
+        "hall.sensors",
+        "must be 1, which the law duty_pi is written for",
+    ),
+]
+
+
+@pytest.mark.parametrize(("changes", "place", "rule"), WRONG_SENSORS)
+def test_a_law_written_for_other_sensors_is_refused_with_the_remedy(
+    blower: Design, changes: dict[str, Override], place: str, rule: str
+) -> None:
+    with pytest.raises(InputError) as refused:
+        simulate(apply_overrides(blower, changes))
+    (fault,) = refused.value.faults
+    assert fault.place == place
+    assert rule in fault.rule
+    assert fault.remedy.startswith("set hall.")
+
+
+def test_with_three_sensors_the_law_that_is_held_against_it_reads_three() -> None:
+    three = apply_overrides(
+        load_design("scenarios/air_sampler.toml"), {"hall.sensors": 3, "hall.edges": "both"}
+    )
+    suspect = next(s for s in suspects(three) if s.variant.name == "law")
+    assert suspect.variant.overrides["firmware.law"] == "duty_pi_three"

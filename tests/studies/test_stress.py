@@ -10,7 +10,7 @@ from sim.design import Design, apply_overrides
 from sim.processor.records import TRACE_COLUMNS
 from sim.run.assemble import build_firmware
 from sim.run.simulate import Recording, simulate
-from sim.studies.checks import design_to_check
+from sim.studies.law_design import design_of_law
 from sim.studies.stress import STRESSES, overrides_of, read_spin, stress
 
 AIR_SAMPLER = Path(__file__).resolve().parents[2] / "scenarios" / "air_sampler.toml"
@@ -58,7 +58,7 @@ def test_a_spin_up_is_read_from_its_speed_and_its_steps(
 
 
 def design(law: str, speed_rpm: float = 800.0) -> Design:
-    base = design_to_check(str(LAWS / law), prescaler=64)
+    base = design_of_law(str(LAWS / law), prescaler=64)
     return apply_overrides(base, {"command.speed_rpm": speed_rpm, "require.speed_rpm": speed_rpm})
 
 
@@ -96,7 +96,7 @@ def test_a_blind_ramp_loses_synchronism_and_the_stress_shows_it_again() -> None:
 
 
 def test_a_law_that_follows_its_rotor_keeps_synchronism() -> None:
-    base = design_to_check("duty_pi", target="m0", prescaler=64, scenario=AIR_SAMPLER)
+    base = design_of_law("duty_pi", target="m0", prescaler=64, scenario=AIR_SAMPLER)
     found = stress(base, build_firmware(base), seed=1, share=0.1)
     assert (found.holds, found.reason) == (True, "")
     assert found.spin_ups > 0
