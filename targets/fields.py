@@ -61,8 +61,7 @@ FIELDS: Final = {
     "interrupt.saving_code_bytes": "code that saves registers one by one on entry, as much on exit [bytes]",
     "frame.interrupt_bytes": "on the stack when a handler begins: return address, saved registers [bytes]",
     "frame.call_bytes": "on the stack when a called function begins [bytes]",
-    "frame.leaf": "a handler that calls no library routine: [minimum, typical, maximum] instruction cycles "
-    "to save and restore its registers, and these on the stack",
+    "frame.leaf": "a handler without library routines: what saving and restoring its registers takes",
     "frame.calling": "the same of a handler that calls library routines",
     "frame.in_entry_cycles": "part of these cycles that entry_cycles and exit_cycles hold already",
     "compiler.address_cycles": "what finding the address takes of a load or store [instruction cycles]",

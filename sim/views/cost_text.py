@@ -63,4 +63,4 @@ def _notes(costing: Costing) -> Iterator[str]:
     same = f"{measured.wrong:,} calls DIFFER" if measured.wrong else "every value as in the simulation"
     yield f"Measured: {calls:,} calls of the compiled export (-Os), {same}. Mean: over"
     yield "random states, whichever way they take. Frame: the most that saving registers and returning takes;"
-    yield "it is in no other measured column. No bus makes the measured ports wait, as in the predicted worst."
+    yield "it is in no other measured column. No bus makes measured ports wait, as in the predicted worst."
