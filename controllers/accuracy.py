@@ -64,7 +64,7 @@ def comparisons(law: str, arithmetic: str, core: str) -> Iterator[Comparison]:
         return
     target = load_target(core)
     linked = link(program_of(law, arithmetic), target)
-    found = measure_law(linked, CALLS)
+    found = measure_law(linked, target, CALLS)
     if found.wrong:
         raise AssertionError(f"{law} in {arithmetic} on {core}: {found.wrong} calls differ from the machine")
     head = (law, arithmetic, core)

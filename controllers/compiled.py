@@ -21,7 +21,8 @@ from controllers.cost import MAXIMUM, TYPICAL, LinkedProgram
 from controllers.play import READ, WRITTEN, Calls, play
 from controllers.ports import OUT_PORTS, Port
 from controllers.program import Program
-from targets.isa import Machine, compile_c, load
+from targets import Target
+from targets.isa import CallResult, Machine, compile_c, load
 
 OPTIONS: Final = ("-Os", "-ffp-contract=off")
 SEED: Final = 1
@@ -31,7 +32,8 @@ _POOL: Final = 50
 
 @dataclass(frozen=True)
 class MeasuredHandler:
-    """Cycles of one handler on its core, without saving registers and returning, which take `frame_cycles`.
+    """Cycles of one handler on its core, without saving registers and returning, which take `frame_cycles`;
+    stack_bytes: the deepest, library routines included.
 
     calls: how many. fastest, mean, slowest: measured; the mean over calls as they come, the others over all.
     typical, maximum: predicted along the ways that the same calls take: the mean at typical costs, the
@@ -45,6 +47,7 @@ class MeasuredHandler:
     typical: float
     maximum: int
     frame_cycles: int
+    stack_bytes: int
 
     @property
     def typical_error(self) -> float:
@@ -69,8 +72,9 @@ class Measurement:
     wrong: int
 
 
-def measure_law(linked: LinkedProgram, count: int, seed: int = SEED) -> Measurement:
-    """Compile the program of `linked` for the core of its target and call each handler up to `count` times.
+def measure_law(linked: LinkedProgram, target: Target, count: int, seed: int = SEED) -> Measurement:
+    """Compile the program of `linked` for the core of `target`, which it was linked for, and call each
+    handler up to `count` times.
 
     The calls start from random states and inputs; those that count a fault are left out, for nobody would
     ship them. Raises InputError where the target is not a modelled core, or compiler or extra is missing.
@@ -78,6 +82,8 @@ def measure_law(linked: LinkedProgram, count: int, seed: int = SEED) -> Measurem
     program, core = linked.program, linked.target
     with TemporaryDirectory() as folder:
         device = load(_compile(program, core, Path(folder)), core)
+        if target.wait_states:
+            device.wait_for_flash(target.wait_states, target.memory.fetch_bytes)
         bench, draw = _Bench(linked, device), np.random.default_rng(seed)
         pool = bench.reachable(random_calls(program, _POOL * count * len(program.handlers), seed))
         handlers = {name: _measured(bench, pool, name, count, draw) for name in program.handlers}
@@ -115,7 +121,7 @@ def _measured(
     mean, far = np.array(first), np.array([*first, *results])
     return MeasuredHandler(
         len(far), int(far[:, 0].min()), float(mean[:, 0].mean()), int(far[:, 0].max()),
-        float(mean[:, 1].mean()), int(far[:, 2].max()), int(far[:, 3].max()),
+        float(mean[:, 1].mean()), int(far[:, 2].max()), int(far[:, 3].max()), int(far[:, 4].max()),
     )  # fmt: skip
 
 
@@ -138,9 +144,11 @@ def _changed(
 
 
 def _columns(linked: LinkedProgram) -> tuple[Any, Any]:
-    """Typical and maximum costs; ports at typical ones in both, for the modelled cores wait for no bus."""
+    """Typical and maximum costs without frames; ports at typical ones in both, for the modelled cores wait
+    for no bus."""
     is_port = np.isin(linked.program.code[:, 0], (opcodes.IN, opcodes.OUT))
-    typical, maximum = (np.ascontiguousarray(linked.cycles[:, level]) for level in (TYPICAL, MAXIMUM))
+    bodies = linked.cycles - linked.frame_cycles
+    typical, maximum = (np.ascontiguousarray(bodies[:, level]) for level in (TYPICAL, MAXIMUM))
     return typical, np.where(is_port, typical, maximum)
 
 
@@ -254,14 +262,15 @@ class _Bench:
         program = self.linked.program
         return cost_of(program, self._typical, calls, row), cost_of(program, self._maximum, calls, row)
 
-    def result(self, handler: str, calls: Calls, row: int) -> tuple[int, int, int, int]:
-        """(measured, predicted typical, predicted maximum, frame) cycles of a call."""
-        cycles, frame_cycles, agrees = self.call(handler, calls, row)
+    def result(self, handler: str, calls: Calls, row: int) -> tuple[int, int, int, int, int]:
+        """(measured, predicted typical, predicted maximum, frame) cycles and stack bytes of a call."""
+        found, agrees = self.call(handler, calls, row)
         self.wrong += not agrees
-        return cycles - frame_cycles, *self.predicted(calls, row), frame_cycles
+        body = found.cycles - found.frame_cycles
+        return body, *self.predicted(calls, row), found.frame_cycles, found.stack_bytes
 
-    def call(self, handler: str, calls: Calls, row: int) -> tuple[int, int, bool]:
-        """Cycles, cycles of the frame in them, and whether everything is as the machine says."""
+    def call(self, handler: str, calls: Calls, row: int) -> tuple[CallResult, bool]:
+        """What a call took, and whether everything is as the machine says."""
         for column in self.columns:
             name, kind, index = self.places[column]
             self.device.write(name, kind, _value(kind, calls.before, calls.before_real, row, column), index)
@@ -269,7 +278,7 @@ class _Bench:
         self.outputs.clear()
         result = self.device.call(handler)
         agrees = not self.inputs and self.outputs == self._expected(calls, row) and self._left(calls, row)
-        return result.cycles, result.frame_cycles, agrees
+        return result, agrees
 
     def _expected(self, calls: Calls, row: int) -> list[tuple[str, int]]:
         written = int(calls.counts[row, WRITTEN])

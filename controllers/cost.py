@@ -2,17 +2,20 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import accumulate
 from typing import Any, Final, NamedTuple
 
 import numpy as np
 
 from controllers.cost_rules import cost_items, named_keys
+from controllers.frames import called_routines, frame_cycles, stack_bytes
 from controllers.graph import longest_routes, reachable
 from controllers.kinds import MACHINE_KINDS
 from controllers.opcodes import OPCODES
 from controllers.program import SLOT_CONST, SLOT_STATIC, SLOT_TEMP, Program
 from controllers.settle import Settled, settle
 from targets.schema import Cost, Target
+from targets.wait_states import lines_begun
 
 MINIMUM: Final = 0
 TYPICAL: Final = 1
@@ -23,30 +26,45 @@ MAXIMUM: Final = 2
 class LinkedProgram:
     """A Program with its price on one target.
 
-    cycles: int64[n, 3], CPU clock cycles of each instruction, columns MINIMUM, TYPICAL, MAXIMUM.
+    cycles: int64[n, 3], CPU clock cycles of each instruction, columns MINIMUM, TYPICAL, MAXIMUM;
+    frame_cycles: the part of them that saves and restores registers (`controllers.frames`).
+    routines: handler -> library routines that it calls.
     worst_case_cycles, typical_cycles: handler -> longest path at maximum and at typical costs, without
     interrupt entry and exit: no call of the Program takes longer, while compiled code may take up to a sixth
-    longer (ACCURACY.md). flash_bytes, ram_bytes: with the target's fixed parts. reason: what does not
-    fit, or how much is used.
+    longer (ACCURACY.md). flash_bytes, ram_bytes: with the target's fixed parts; stack_bytes: the part of the
+    RAM that is stack. reason: what does not fit, or how much is used.
     """
 
     program: Program
     target: str
     cycles: Any
+    frame_cycles: Any
+    routines: Mapping[str, frozenset[str]]
     worst_case_cycles: Mapping[str, int]
     typical_cycles: Mapping[str, int]
     flash_bytes: int
     ram_bytes: int
+    stack_bytes: int
     fits: bool
     reason: str
 
 
-def link(program: Program, target: Target) -> LinkedProgram:
-    """Price every instruction of `program` on `target` and add up handlers and memory."""
+def link(program: Program, target: Target, structure: str = "interrupt") -> LinkedProgram:
+    """Price every instruction of `program` on `target` and add up handlers and memory.
+
+    Wait states of the flash are in it where `target` is one of `targets.at_clock`. structure: what calls the
+    handlers, a key of `priorities.PRIORITIES`; frames and stack hang on it.
+    """
     compiled = [_priced(row, target) for row in settle(program, target)]
-    cycles = np.array([row.cycles for row in compiled], dtype=np.int64)
+    called = called_routines(program, (row.routines for row in compiled))
+    frames = frame_cycles(program, target, called, structure)
+    bare = np.array([row.cycles for row in compiled], dtype=np.int64)
+    cycles = bare + _waiting(compiled, target) + frames
     flash_bytes = sum(_flash_parts(program, compiled, target).values())
-    ram_bytes = target.memory.fixed_ram_bytes + static_bytes(program) + temporary_bytes(program)
+    stack = stack_bytes(program, target, called, structure)
+    ram_bytes = (
+        target.memory.fixed_ram_bytes + static_bytes(program) + temporary_bytes(program, target) + stack
+    )
     lacks = [
         f"needs {needed:,} bytes of {memory}, {target.name} has {available:,}"
         for memory, needed, available in _memories(target, flash_bytes, ram_bytes)
@@ -57,10 +75,13 @@ def link(program: Program, target: Target) -> LinkedProgram:
         program=program,
         target=target.name,
         cycles=cycles,
+        frame_cycles=frames,
+        routines=called,
         worst_case_cycles=_longest(program, cycles[:, MAXIMUM]),
         typical_cycles=_longest(program, cycles[:, TYPICAL]),
         flash_bytes=flash_bytes,
         ram_bytes=ram_bytes,
+        stack_bytes=stack,
         fits=not lacks,
         reason="; ".join(lacks) or f"uses {' and '.join(used)}",
     )
@@ -134,6 +155,16 @@ def _address(target: Target) -> tuple[int, int]:
     return (0, 0) if compiler is None else (compiler.address_cycles, compiler.address_bytes)
 
 
+def _waiting(compiled: Sequence[_Priced], target: Target) -> Any:
+    """Cycles that each instruction waits for the flash lines that begin in its code: int64[n, 1]. The code is
+    laid out as it stands in the Program."""
+    sizes = [row.flash_bytes for row in compiled]
+    starts = [0, *accumulate(sizes)]
+    fetch_bytes = target.memory.fetch_bytes
+    lines = [lines_begun(start, size, fetch_bytes) for start, size in zip(starts, sizes, strict=False)]
+    return target.wait_states * np.array(lines, dtype=np.int64)[:, np.newaxis]
+
+
 def flash_parts(program: Program, target: Target) -> dict[str, int]:
     """What flash holds [bytes]: instructions of each handler, tables and initial values, each library routine
     once, start-up code."""
@@ -149,7 +180,7 @@ def _flash_parts(program: Program, compiled: Sequence[_Priced], target: Target) 
     return {
         **handlers,
         "tables and initial values": stored_bytes(program),
-        **{name: target.routines[name] for name in routines},
+        **{name: target.routines[name].bytes for name in routines},
         "start-up code": target.memory.fixed_flash_bytes,
     }
 
@@ -171,8 +202,11 @@ def static_bytes(program: Program) -> int:
     )
 
 
-def temporary_bytes(program: Program) -> int:
-    """RAM of the handler with the most temporaries, as if none were kept in a register: an upper estimate."""
+def temporary_bytes(program: Program, target: Target) -> int:
+    """RAM of the handler with the most temporaries where operands are used where they lie; where a compiler
+    keeps them in registers, those that find no room are part of the frame."""
+    if target.compiler is not None:
+        return 0
     return max(
         sum(_slot_bytes(program, slot) for slot in _temporaries(program, pc))
         for pc in program.handlers.values()

@@ -296,6 +296,10 @@ class _Hardware:
         """Commanded speed in rpm."""
         raise NotImplementedError
 
+    def tripped(self) -> u8:
+        """1 where the over-current comparator has tripped since this was last read, which clears it."""
+        raise NotImplementedError
+
     @contextmanager
     def masked(self) -> Iterator[None]:
         """Inside `with hw.masked():` no interrupt is taken."""

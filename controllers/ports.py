@@ -11,6 +11,7 @@ IN_TIMER: Final = 0
 IN_CAPTURED: Final = 1
 IN_HALL: Final = 2
 IN_COMMAND_RPM: Final = 3
+IN_TRIPPED: Final = 4
 
 OUT_COMPARE: Final = 0
 OUT_STEP: Final = 1
@@ -37,6 +38,13 @@ IN_PORTS: Final = (
     Port("captured", IN_CAPTURED, "ticks", "timer_top", "count of the timer latched at the last Hall edge"),
     Port("hall", IN_HALL, "u8", 7, "level of the Hall sensor, 0 or 1; of three, first + 2 second + 4 third"),
     Port("command_rpm", IN_COMMAND_RPM, "u16", 65535, "commanded speed in rpm"),
+    Port(
+        "tripped",
+        IN_TRIPPED,
+        "u8",
+        1,
+        "1: the current limit has tripped since the last read, which clears it",
+    ),
 )
 OUT_PORTS: Final = (
     Port("set_compare", OUT_COMPARE, "ticks", "timer_top", "count at which on_step_timer is called next"),

@@ -6,6 +6,7 @@ from typing import Any, Final, NamedTuple
 
 import numpy as np
 
+from controllers import opcodes
 from controllers.binding import Binding
 from controllers.faults import FAULT_NAMES
 
@@ -84,3 +85,8 @@ class Program:
     def new_faults(self) -> Any:
         """Zeroed fault counters, int64[n, 4], columns `machine.FAULT_NAMES`."""
         return np.zeros((len(self.code), len(FAULT_NAMES)), dtype=np.int64)
+
+
+def reads(program: Program, port: int) -> bool:
+    """Whether a program reads an input port, one of `ports.IN_...`."""
+    return any(int(row[0]) == opcodes.IN and int(row[5]) == port for row in program.code)

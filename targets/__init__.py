@@ -5,6 +5,7 @@ from targets.errors import Fault, InputError
 from targets.loader import is_target_file, load_target, target_names
 from targets.schema import Cost, Target
 from targets.starter import starting_target
+from targets.wait_states import at_clock
 
 __all__ = [
     "COST_KEYS",
@@ -12,6 +13,7 @@ __all__ = [
     "Fault",
     "InputError",
     "Target",
+    "at_clock",
     "is_target_file",
     "load_target",
     "starting_target",

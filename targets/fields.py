@@ -13,8 +13,10 @@ SECTIONS: Final = {
     "interrupt": "What it takes to reach and to leave code, in instruction cycles.",
     "compiler": "What a compiler for the core spares. An optional section: without it, every operand is "
     "fetched and stored where it is used, as a simple compiler or an 8-bit accumulator does it.",
-    "routines": "Flash of each library routine that the rows above name, with what it calls in turn [bytes]. "
-    "Linked once, however often it is called.",
+    "frame": "What a handler has on the stack, and what saving its registers takes where entry_cycles and "
+    "exit_cycles do not hold it.",
+    "routines": "Flash of each library routine that the rows above name, with what it calls in turn, and how "
+    "deep these go on the stack [bytes]. Linked once, however often it is called.",
 }
 FIELDS: Final = {
     "name": "name of the target in scenarios, lists and messages: letters, digits, _ and -",
@@ -29,14 +31,16 @@ FIELDS: Final = {
     "clock.other_usual_Hz": "other usual CPU clocks, for comparisons [Hz]",
     "clock.low_Hz": "slowest CPU clock allowed [Hz]",
     "clock.high_Hz": "fastest CPU clock allowed [Hz]",
-    "clock.tolerance": "how far the oscillator may be off, as a fraction (0.02: 2 %); not yet simulated",
+    "clock.tolerance": "how far the oscillator may be off, as a fraction (0.02: 2 %)",
     "clock.clocks_per_instruction": "CPU clocks in one instruction cycle: multiplies all cycles below",
     "memory.flash_bytes": "flash [bytes]",
     "memory.ram_bytes": "RAM [bytes]",
     "memory.fixed_flash_bytes": "flash of vectors and start-up code [bytes]",
-    "memory.fixed_ram_bytes": "RAM kept for the stack [bytes]",
+    "memory.fixed_ram_bytes": "RAM that is neither statics nor stack: scratch, register banks [bytes]",
     "memory.word_bits": "width of a register [bits]",
-    "memory.wait_states_above_Hz": "one wait state more above each clock, rising [Hz]; not yet simulated",
+    "memory.wait_states_above_Hz": "one wait state more above each clock, rising [Hz]",
+    "memory.fetch_bytes": "code that one read of the flash brings [bytes]; wait states come with each read",
+    "memory.library_bytes_per_cycle": "code that library routines read per cycle; needed with wait states",
     "step_timer.width_bits": "width of the counter [bits]",
     "step_timer.prescalers": "dividers before the counter, rising",
     "step_timer.clock_divider": "CPU clocks per input clock of the prescaler",
@@ -54,6 +58,12 @@ FIELDS: Final = {
     "interrupt.return_cycles": "return from a function",
     "interrupt.poll_cycles": "test of one flag in a main loop that polls",
     "interrupt.tail_chain_cycles": "from one handler straight into the next; 0 where the core cannot",
+    "interrupt.saving_code_bytes": "code that saves registers one by one on entry, as much on exit [bytes]",
+    "frame.interrupt_bytes": "on the stack when a handler begins: return address, saved registers [bytes]",
+    "frame.call_bytes": "on the stack when a called function begins [bytes]",
+    "frame.leaf": "a handler without library routines: what saving and restoring its registers takes",
+    "frame.calling": "the same of a handler that calls library routines",
+    "frame.in_entry_cycles": "part of these cycles that entry_cycles and exit_cycles hold already",
     "compiler.address_cycles": "what finding the address takes of a load or store [instruction cycles]",
     "compiler.address_bytes": "the same in flash [bytes]",
     "compiler.free_in_add": "largest constant that an addition holds in itself",

@@ -16,14 +16,14 @@ from pydantic_core import ErrorDetails
 
 from targets.cost_keys import COST_KEYS
 from targets.errors import Fault, InputError
-from targets.schema import Compiler, Cost, CostRow, Interrupt, Target, TargetFile
+from targets.schema import Compiler, Cost, CostRow, Frame, Interrupt, Target, TargetFile
 
 DATA_FOLDER = Path(__file__).parent / "data"
 SUFFIX = ".toml"
 NameFaults = Callable[[Mapping[str, Any], str], Iterable[Fault]]
 """From the raw file and its name to what is wrong with the target's name."""
 
-_SECTIONS = ("clock", "memory", "step_timer", "pwm", "interrupt", "routines")
+_SECTIONS = ("clock", "memory", "step_timer", "pwm", "interrupt", "frame", "routines")
 _INTERRUPT_CYCLES = (
     "entry_cycles", "exit_cycles", "call_cycles", "return_cycles", "poll_cycles", "tail_chain_cycles",
 )  # fmt: skip
@@ -268,9 +268,10 @@ def _target_from(file: TargetFile) -> Target:
         step_timer=file.step_timer,
         pwm=file.pwm,
         interrupt=_interrupt_in_clocks(file.interrupt, clocks),
+        frame=_frame_in_clocks(file.frame, clocks),
         compiler=file.compiler and _compiler_in_clocks(file.compiler, clocks),
         costs={key: costs[key] for key in COST_KEYS},
-        routines=file.routines.sizes_bytes,
+        routines=file.routines.by_name,
         sources=sources,
     )
 
@@ -278,6 +279,14 @@ def _target_from(file: TargetFile) -> Target:
 def _interrupt_in_clocks(interrupt: Interrupt, clocks: int) -> Interrupt:
     in_clocks = {field: getattr(interrupt, field) * clocks for field in _INTERRUPT_CYCLES}
     return interrupt.model_copy(update=in_clocks)
+
+
+def _frame_in_clocks(frame: Frame, clocks: int) -> Frame:
+    saved = {
+        name: row.model_copy(update={"cycles": tuple(cycles * clocks for cycles in row.cycles)})
+        for name, row in (("leaf", frame.leaf), ("calling", frame.calling))
+    }
+    return frame.model_copy(update={**saved, "in_entry_cycles": frame.in_entry_cycles * clocks})
 
 
 def _compiler_in_clocks(compiler: Compiler, clocks: int) -> Compiler:

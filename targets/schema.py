@@ -74,18 +74,21 @@ class Clock(Record):
 
 
 class Memory(Record):
-    """Flash and RAM [bytes], what start-up code and stack take of them, and the register width [bits].
+    """Flash and RAM [bytes], what is taken of them before any law comes, and the register width [bits].
 
     wait_states_above_Hz: flash needs one wait state more above each of these CPU clocks; the cost rows hold
-    for none.
+    for none. fetch_bytes: what one read of it brings. library_bytes_per_cycle: bytes of code that a library
+    routine reads per cycle, lines that a jump leaves unused included. What they cost: `targets.wait_states`.
     """
 
     flash_bytes: PositiveCount
     ram_bytes: PositiveCount
     fixed_flash_bytes: Count  # start-up code and vector table
-    fixed_ram_bytes: Count  # stack reserve
+    fixed_ram_bytes: Count  # scratch of routines, register banks; the stack is reckoned from `Frame`
     word_bits: Bits
     wait_states_above_Hz: Frequencies = ()
+    fetch_bytes: PositiveCount = 1
+    library_bytes_per_cycle: Annotated[float, Field(ge=0, le=8, allow_inf_nan=False)] = 0.0
     source: Text
 
     def wait_states(self, clock_Hz: float) -> int:
@@ -104,6 +107,10 @@ class Memory(Record):
         if limits_Hz != sorted(set(limits_Hz)):
             found = ", ".join(f"{limit_Hz:g}" for limit_Hz in limits_Hz)
             raise broken_rule("wait_states_above_Hz must rise", found, "sort the list")
+        if limits_Hz and not self.library_bytes_per_cycle:
+            found = f"{self.fetch_bytes} and {self.library_bytes_per_cycle:g}"
+            rule = "wait states need fetch_bytes and library_bytes_per_cycle"
+            raise broken_rule(rule, found, "say what one flash read brings, and how fast code is read")
         return self
 
 
@@ -151,7 +158,8 @@ class Interrupt(Record):
 
     Entry and exit hold the hardware's part, the jump from the vector and the context that a compiled or
     hand-written handler saves. tail_chain_cycles: from the end of one handler straight to the next, where
-    the core can; 0 where it cannot.
+    the core can; 0 where it cannot. saving_code_bytes: code that saves this context, register by register,
+    and as much that restores it; 0 where an instruction or two do.
     """
 
     vectors: Literal["single", "separate"]
@@ -163,6 +171,7 @@ class Interrupt(Record):
     return_cycles: Count
     poll_cycles: Count  # test of one flag in a polled main loop
     tail_chain_cycles: Count = 0
+    saving_code_bytes: Count = 0
     source: Text
 
     @model_validator(mode="after")
@@ -208,12 +217,10 @@ class Compiler(Record):
     source: Text
 
 
-class CostRow(Record):
-    """One cost row of a data file: [minimum, typical, maximum] instruction cycles, flash bytes, routine."""
+class Cycles(Record):
+    """[minimum, typical, maximum] cycles."""
 
     cycles: CycleTriple
-    bytes: Count
-    routine: Text | None = None
 
     @model_validator(mode="after")
     def _check_order(self) -> Self:
@@ -225,6 +232,43 @@ class CostRow(Record):
                 "put the three numbers in order",
             )
         return self
+
+
+class CostRow(Cycles):
+    """One cost row of a data file: instruction cycles, flash bytes, routine."""
+
+    bytes: Count
+    routine: Text | None = None
+
+
+class SavedRegisters(Cycles):
+    """What a handler saves for its own use: bytes on the stack, cycles to save and restore them."""
+
+    stack_bytes: Count
+
+
+class Frame(Record):
+    """What calls put on the stack [bytes], and what that takes where `Interrupt` does not hold it [cycles].
+
+    interrupt_bytes: there when a handler begins that is an interrupt: return address, and what hardware or
+    the entry sequence has saved. call_bytes: there when a called function begins. leaf, calling: a handler
+    that calls no library routine, one that calls some. in_entry_cycles: so much of these the entry and exit
+    sequences of an interrupt hold already.
+    """
+
+    interrupt_bytes: Count
+    call_bytes: Count
+    leaf: SavedRegisters
+    calling: SavedRegisters
+    in_entry_cycles: Count = 0
+    source: Text
+
+
+class Routine(Record):
+    """A library routine: its flash, and the deepest it goes on the stack with what it calls [bytes]."""
+
+    bytes: PositiveCount
+    stack_bytes: Count
 
 
 class CostGroup(BaseModel):
@@ -241,15 +285,15 @@ class CostGroup(BaseModel):
 
 
 class Routines(BaseModel):
-    """Library routines, in flash once each however often called; every key but `source` is a size [bytes]."""
+    """Library routines, in flash once each however often called; every key but `source` is one of them."""
 
     model_config = ConfigDict(frozen=True, strict=True, extra="allow")
-    __pydantic_extra__: dict[str, PositiveCount] = Field(init=False)
+    __pydantic_extra__: dict[str, Routine] = Field(init=False)
     source: Text
 
     @property
-    def sizes_bytes(self) -> Mapping[str, int]:
-        """Routine name -> flash bytes."""
+    def by_name(self) -> Mapping[str, Routine]:
+        """Routine name -> routine."""
         return self.__pydantic_extra__
 
 
@@ -267,6 +311,7 @@ class TargetHead(Record):
     step_timer: StepTimer
     pwm: Timer
     interrupt: Interrupt
+    frame: Frame
     compiler: Compiler | None = None
 
 
@@ -290,8 +335,12 @@ class Cost(Record):
 
 
 class Target(TargetHead):
-    """A microcontroller class: what it has and what each operation costs it. Cycles are CPU clock cycles."""
+    """A microcontroller class: what it has and what each operation costs it. Cycles are CPU clock cycles.
+
+    wait_states: of the flash, that the prices hold; 0 but in what `targets.wait_states.at_clock` gives.
+    """
 
     costs: Mapping[str, Cost]  # one entry for each of COST_KEYS
-    routines: Mapping[str, int]  # routine name -> flash bytes, counted once per program
+    routines: Mapping[str, Routine]  # by name; in flash once per program
+    wait_states: Count = 0
     sources: Mapping[str, str]  # group of numbers ("clock", "costs.division", ...) -> where they come from

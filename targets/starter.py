@@ -14,14 +14,14 @@ from pydantic import BaseModel
 from targets.errors import InputError
 from targets.fields import COSTS, FIELDS, OPERATIONS, SECTIONS
 from targets.loader import DATA_FOLDER, SUFFIX, load_target, name_fault
-from targets.schema import Clock, Compiler, Interrupt, Memory, StepTimer, TargetFile, Timer
+from targets.schema import Clock, Compiler, Frame, Interrupt, Memory, StepTimer, TargetFile, Timer
 
 USUAL_BASE: Final = "m0"
 _WIDTH: Final = 110
 _MEGA: Final = 1e6
 _RECORDS: Final[Mapping[str, type[BaseModel]]] = {
     "clock": Clock, "memory": Memory, "step_timer": StepTimer, "pwm": Timer, "interrupt": Interrupt,
-    "compiler": Compiler,
+    "frame": Frame, "compiler": Compiler,
 }  # fmt: skip
 _HEAD: Final = """\
 A microcontroller for tickspin, copied from its target {base}: replace what differs by the numbers of your \
@@ -104,12 +104,12 @@ def _first_of(word: str, rows: Mapping[str, Any]) -> bool:
     return any(key == word or key.partition("_")[2] == word for key in rows)
 
 
-def _routines(sizes: Mapping[str, Any], base: str) -> Iterator[str]:
+def _routines(routines: Mapping[str, Any], base: str) -> Iterator[str]:
     yield _comment(SECTIONS["routines"])
     yield "[routines]"
-    yield f"source = {_toml(_copied(sizes['source'], base))}"
-    width = max(map(len, sizes))
-    yield from (f"{name:<{width}} = {size}" for name, size in sizes.items() if name != "source")
+    yield f"source = {_toml(_copied(routines['source'], base))}"
+    width = max(map(len, routines))
+    yield from (f"{name:<{width}} = {_toml(row)}" for name, row in routines.items() if name != "source")
 
 
 def _copied(source: str, base: str) -> str:

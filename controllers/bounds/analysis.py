@@ -9,10 +9,10 @@ from typing import Any
 from controllers import opcodes
 from controllers.bounds.invariant import find_invariant
 from controllers.bounds.listing import Listing, list_program
-from controllers.bounds.priorities import PRIORITIES, Priorities
 from controllers.bounds.ranges import Event
 from controllers.bounds.variables import Variable, list_variables
 from controllers.bounds.verdicts import Verdict, list_verdicts
+from controllers.priorities import PRIORITIES, Priorities
 from controllers.program import Program
 
 

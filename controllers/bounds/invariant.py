@@ -13,9 +13,9 @@ from typing import Final
 
 from controllers.bounds.intervals import Range, Real, Whole, full_range, holds, join, meet
 from controllers.bounds.listing import Listing
-from controllers.bounds.priorities import Priorities, can_interrupt
 from controllers.bounds.ranges import Pass, walk
 from controllers.kinds import MACHINE_KINDS
+from controllers.priorities import Priorities, can_interrupt
 
 _EXACT_ROUNDS: Final = 3
 _PATIENCE: Final = 24

@@ -12,12 +12,12 @@ from dataclasses import dataclass, field
 from typing import Final, NamedTuple
 
 from controllers.bounds.listing import Listing, Row, list_program
-from controllers.bounds.priorities import Priorities, can_interrupt
 from controllers.bounds.rules import LOADS, STORES
 from controllers.bounds.values import kind_name
 from controllers.graph import reachable, successors
 from controllers.opcodes import OPCODES, OUT
 from controllers.ports import OUT_MASK
+from controllers.priorities import Priorities, can_interrupt
 from controllers.program import Program
 
 TORN_READ: Final = "torn read"

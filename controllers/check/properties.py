@@ -12,7 +12,7 @@ from controllers.check.space import Space
 from controllers.check.subject import HALL, STEP, Subject
 from controllers.opcodes import AND, IN
 from controllers.ports import IN_CAPTURED, IN_COMMAND_RPM, IN_HALL, IN_TIMER
-from controllers.program import Program
+from controllers.program import Program, reads
 
 Reason = str
 """Why a property does not apply; "" where it does."""
@@ -22,10 +22,6 @@ def always(subject: Subject) -> Reason:
     """Every law."""
     del subject
     return ""
-
-
-def _reads(program: Program, port: int) -> bool:
-    return any(int(row[0]) == IN and int(row[5]) == port for row in program.code)
 
 
 def _reads_hall_code(program: Program) -> bool:
@@ -40,7 +36,7 @@ def times_edges(subject: Subject) -> Reason:
     """Laws that read when the Hall edge of one sensor came."""
     if _reads_hall_code(subject.program):
         return "several Hall sensors are read, the bench has one"
-    if HALL in subject.program.handlers and _reads(subject.program, IN_CAPTURED):
+    if HALL in subject.program.handlers and reads(subject.program, IN_CAPTURED):
         return ""
     return "no Hall edge is timed"
 
@@ -48,16 +44,14 @@ def times_edges(subject: Subject) -> Reason:
 def reads_timer(subject: Subject) -> Reason:
     """Laws that read a count of the timer."""
     program = subject.program
-    return (
-        "" if _reads(program, IN_TIMER) or _reads(program, IN_CAPTURED) else "no count of the timer is read"
-    )
+    return "" if reads(program, IN_TIMER) or reads(program, IN_CAPTURED) else "no count of the timer is read"
 
 
 def controls_speed(subject: Subject) -> Reason:
     """Laws that time the Hall edge and read the command."""
     if reason := times_edges(subject):
         return reason
-    return "" if _reads(subject.program, IN_COMMAND_RPM) else "no command is read"
+    return "" if reads(subject.program, IN_COMMAND_RPM) else "no command is read"
 
 
 def steps_by_edges(subject: Subject) -> Reason:

@@ -13,6 +13,7 @@ from controllers.check.bench.records import (
     EVENT_COLUMNS,
     GLITCH,
     POKE,
+    TRIP,
     WAIT,
 )
 
@@ -40,6 +41,11 @@ def command(after_ticks: int, speed_rpm: int) -> Event:
     return (COMMAND, after_ticks, speed_rpm, 0)
 
 
+def trip(after_ticks: int) -> Event:
+    """After so many ticks the over-current comparator trips."""
+    return (TRIP, after_ticks, 0, 0)
+
+
 def poke(slot: int, value: int) -> Event:
     """A static variable changes: a value that nobody wrote, as after a disturbance."""
     return (POKE, 0, slot, value)
@@ -56,6 +62,7 @@ _TEXTS: Final[Mapping[int, Callable[[int, int, int, "Scenario"], str]]] = {
     WAIT: lambda wait, _count, _change, _: f"no edge for {wait:,} ticks",
     GLITCH: lambda wait, _count, _change, _: f"a spike of the Hall sensor after {wait:,} ticks",
     COMMAND: lambda wait, count, _change, _: f"after {wait:,} ticks the command becomes {count:,} rpm",
+    TRIP: lambda wait, _count, _change, _: f"an over-current trip after {wait:,} ticks",
     POKE: lambda _wait, slot, value, s: f"{s.slot_names.get(slot, f'slot {slot}')} becomes {value:,}",
     DRIVE: lambda wait, count, _change, _: (
         f"{wait:,} ticks of a rotor that the law drives, {count:,} rpm at first"

@@ -11,11 +11,12 @@ from typing import Final
 from hypothesis import strategies as st
 from hypothesis.strategies import SearchStrategy
 
-from controllers.check.bench.records import COMMAND, DRIVE, EDGES, GLITCH, POKE, WAIT
+from controllers.check.bench.records import COMMAND, DRIVE, EDGES, GLITCH, POKE, TRIP, WAIT
 from controllers.check.scenario import Event, Scenario, edges
 from controllers.check.stand import Hardware
 from controllers.kinds import MACHINE_KINDS
-from controllers.program import Program
+from controllers.ports import IN_TRIPPED
+from controllers.program import Program, reads
 
 MOST_EDGES: Final = 600
 """Edges in one event: enough to bring what moves by a count a turn to its end."""
@@ -145,7 +146,7 @@ def free_space(program: Program, hardware: Hardware) -> Space:
     return Space(
         program=program,
         hardware=hardware,
-        kinds=(EDGES, WAIT, GLITCH, COMMAND),
+        kinds=(EDGES, WAIT, GLITCH, COMMAND, *((TRIP,) if reads(program, IN_TRIPPED) else ())),
         most_events=MOST_EVENTS,
         shortest_ticks=1,
         longest_ticks=longest_wait(hardware),

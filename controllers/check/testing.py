@@ -32,7 +32,7 @@ from controllers.cost import MAXIMUM, link
 from controllers.lower import compile_law
 from controllers.play import WRITTEN, play, random_inputs_shape
 from controllers.ports import OUT_PORTS
-from targets import Target, load_target
+from targets import Target, at_clock, load_target
 
 PWM_Hz: Final = 20_000.0
 CONTROL_PERIOD_S: Final = 0.005
@@ -67,7 +67,8 @@ def bench(
     pole_pairs: int = 2,
     parameters: Mapping[str, float] | None = None,
 ) -> LawBench:
-    """A law on the bench, its handlers at their longest times, 20 kHz PWM, a control tick every 5 ms.
+    """A law on the bench, its handlers at their longest times, 20 kHz PWM, a control tick every 5 ms, the
+    usual clock of the target.
 
     Args:
         law: a shipped law or the path of a law file.
@@ -76,6 +77,7 @@ def bench(
         InputError: no such law or target, or faults of the law.
     """
     chip = load_target(target)
+    chip = at_clock(chip, chip.clock.default_Hz)
     hardware = _hardware(chip, prescaler)
     binding = Binding(
         arithmetic=arithmetic,

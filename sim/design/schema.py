@@ -52,6 +52,14 @@ class Firmware(Section):
         example=16e6,
         default_text="the usual clock of the target",
     )
+    clock_error_percent: float = declare(
+        "how far the real clock is off the one that the firmware was built for; `tickspin targets` says what "
+        "an oscillator may be off",
+        "%",
+        default=0.0,
+        ge=-20,
+        le=20,
+    )
     prescaler: int = declare(
         "divider before the step timer, one that the target has", ge=1, le=65536, example=8
     )

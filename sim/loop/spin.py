@@ -27,7 +27,7 @@ from sim.processor.records import (
     LOG_TICK,
     STEP_TIMER,
 )
-from sim.processor.timers import count_at, end_trip_with_period, match_again, pwm_edge
+from sim.processor.timers import count_at, match_again, pwm_edge, take_trip
 
 DONE, SEGMENTS_SPENT, NO_PROGRESS = range(3)
 """How a run ended: at its time; stopped after more segments than a sane run needs; a segment that shrank to
@@ -144,7 +144,7 @@ def spin(
         if outcome != REACHED:
             k.now = min(cycle, math.ceil(s.t_s * c.clock_Hz))
             if outcome == TRIPPED:
-                end_trip_with_period(c, k)
+                take_trip(c, k, log)
                 continue
             _hall_edge(s, c, k, log, outcome == HALL_RISE or p.hall_both)
             continue

@@ -9,6 +9,7 @@ from controllers.ports import (
     IN_COMMAND_RPM,
     IN_HALL,
     IN_TIMER,
+    IN_TRIPPED,
     OUT_COMPARE,
     OUT_DUTY,
     OUT_MASK,
@@ -27,7 +28,7 @@ from sim.processor.records import (
     OPPOSED_STEP_DEG,
     START,
 )
-from sim.processor.timers import count_at, write_compare, write_duty
+from sim.processor.timers import count_at, take_trip_flag, write_compare, write_duty
 
 _STEP_DEG = 60.0
 
@@ -95,6 +96,8 @@ def _read(s: Record, c: Record, k: Record, commands: Record, port: int) -> int:
         return int(s.hall)
     if port == IN_COMMAND_RPM:
         return int(command_rpm(commands, k.now / c.clock_Hz) + 0.5)
+    if port == IN_TRIPPED:
+        return take_trip_flag(k)
     return 0
 
 

@@ -50,7 +50,7 @@ interrupts (noticed at once); `entry_cycles` and `exit_cycles` are those of a ca
 cannot. `loop_cycles`: from the end of the main loop's body to the beginning of the next, with the tests of
 the flags where it polls; at least 1, since a loop that takes no time never lets it pass. `polls`: 1 where the
 polling loop has a body of its own. `level`: a pending handler interrupts code of
-a lower level, see `controllers.bounds.priorities`; `top_level`: the highest. `control_cycles`: 0 for no
+a lower level, see `controllers.priorities`; `top_level`: the highest. `control_cycles`: 0 for no
 control tick."""
 
 PROCESSOR_STATE = np.dtype(
@@ -77,6 +77,7 @@ PROCESSOR_STATE = np.dtype(
         ("saved_pc", "i8", (HANDLER_COUNT,)),
         ("saved_cycles", "i8", (HANDLER_COUNT,)),
         ("captured", "i8"),
+        ("trip_flag", "i8"),
         ("match", "i8"),
         ("match_due", "i8"),
         ("next_tick", "i8"),
@@ -120,7 +121,7 @@ the instruction `pc` began, or would have, had nothing interrupted it; `free`: e
 sequence under way, or the last one; `spin`: length of the rounds of an idle main loop, 0 while it is not
 known to be idle; `turn`: place in the service order from which a polling loop with a body looks on in this
 round; `chained`: the next handler is entered by tail-chaining; `masked`: no interrupt is
-taken.
+taken; `trip_flag`: the comparator has tripped since the firmware last looked.
 
 Per handler. `asked`: when its event was due; `since`: when its flag rose; `entered`: when it was taken (main
 loop: when the round began); `stolen`: cycles that others have had since; `below`: what it interrupted;
@@ -131,12 +132,14 @@ longest run of a handler, entry and exit included, without what interrupted it; 
 from its flag until it gave the processor back (main loop: longest round, interrupts included); `last_step`:
 cycle of the last commutation. `sample_...`: what the trace needs from the last sample on."""
 
-LOG_MATCH, LOG_HALL, LOG_TICK, LOG_ENTER, LOG_LEAVE, LOG_READ, LOG_WRITE, LOG_PWM = range(8)
-LOG_NAMES = ("match", "hall", "tick", "enter", "leave", "read", "write", "pwm")
+(
+    LOG_MATCH, LOG_HALL, LOG_TICK, LOG_ENTER, LOG_LEAVE, LOG_READ, LOG_WRITE, LOG_PWM, LOG_TRIP,
+) = range(9)  # fmt: skip
+LOG_NAMES = ("match", "hall", "tick", "enter", "leave", "read", "write", "pwm", "trip")
 LOG_COLUMNS = ("cycle", "kind", "a", "b")
 """Event log. a, b: match: count; hall: level, captured count; tick: -; enter: handler, 1 + the
-handler it interrupts (0: none); leave: handler; read and write: port, value; pwm: 1 on, 0 off. Rounds of the
-main loop leave no rows."""
+handler it interrupts (0: none); leave: handler; read and write: port, value; pwm: 1 on, 0 off; trip: -.
+Rounds of the main loop leave no rows."""
 
 TRACE_COLUMNS = (
     "t_s",

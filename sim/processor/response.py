@@ -1,5 +1,7 @@
 """Response times of handlers by formula: how long after its event a handler is done, at worst.
 
+`sim.run.responses` asks for those of a run.
+
 The events of a handler come at least a period apart; costs hold entry and exit. The formulas are held against
 published answers, and against the processor model itself, in tests/processor/test_response.py.
 """

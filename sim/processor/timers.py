@@ -3,7 +3,8 @@
 from controllers.compare import ticks_behind
 from controllers.jit import kernel
 from sim.plant.records import Record
-from sim.processor.records import NEVER
+from sim.processor.log import note
+from sim.processor.records import LOG_TRIP, NEVER
 
 
 @kernel
@@ -63,9 +64,19 @@ def pwm_edge(c: Record, k: Record) -> int:
 
 
 @kernel
-def end_trip_with_period(c: Record, k: Record) -> None:
-    """The over-current comparator has switched off until the next PWM period: make sure that its start is an
-    event."""
+def take_trip(c: Record, k: Record, log: Record) -> None:
+    """The over-current comparator has switched off until the next PWM period: raise the flag that the
+    firmware reads, and make sure that the start of that period is an event."""
+    k.trip_flag = 1
+    note(k, log, LOG_TRIP, 0, 0)
     if k.pwm_edge == NEVER:
         period = c.pwm_top * c.pwm_count_cycles
         k.pwm_edge = (k.now // period + 1) * period
+
+
+@kernel
+def take_trip_flag(k: Record) -> int:
+    """Whether the comparator has tripped since this was last asked; the flag falls."""
+    flag = int(k.trip_flag)
+    k.trip_flag = 0
+    return flag

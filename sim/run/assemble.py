@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from controllers import Binding, LinkedProgram, Program, compile_law, law_path, link
-from controllers.bounds.priorities import PRIORITIES
 from controllers.cost import TYPICAL
+from controllers.priorities import PRIORITIES
 from controllers.program import ABSENT, HANDLERS
 from sim.design import Design
 from sim.plant.records import Record
@@ -25,7 +25,7 @@ from sim.processor.records import (
     START,
 )
 from sim.run.fill import record
-from targets import Fault, InputError, Target, load_target
+from targets import Fault, InputError, Target, at_clock, load_target
 
 FINE_TICK_Hz = 35e6
 """`firmware.idealise = ["tick"]`: at most 35 counts a microsecond; finer ones would take `rpm_ticks` of a
@@ -52,7 +52,8 @@ class Firmware:
 
     `program` is what runs, `cycles` the kernel's cycles of each of its instructions; `linked` is what it
     costs and whether it fits. `clock_Hz`, `tick_cycles` and `pwm_count_cycles` count the kernel's cycles,
-    `cycle_scale` of which make one CPU clock.
+    `cycle_scale` of which make one CPU clock. `nominal_Hz`: the clock that the firmware was built for, in the
+    same cycles; `clock_Hz` is the real one.
     """
 
     target: Target
@@ -60,6 +61,7 @@ class Firmware:
     linked: LinkedProgram
     cycles: NDArray[np.int64]
     clock_Hz: float
+    nominal_Hz: float
     tick_cycles: int
     timer_bits: int
     pwm_count_cycles: int
@@ -77,12 +79,18 @@ class Firmware:
 class _Clocks:
     """Clock, step timer and PWM of a design, in the kernel's cycles."""
 
-    clock_Hz: float
+    nominal_Hz: float
     scale: int
     tick_cycles: int
     timer_bits: int
     pwm_count_cycles: int
     pwm_top: int
+
+
+def _target_of(design: Design) -> Target:
+    """The design's target with the wait states of its clock."""
+    target = load_target(design.firmware.target)
+    return at_clock(target, design.firmware.clock_Hz or target.clock.default_Hz)
 
 
 def _clocks(design: Design, target: Target) -> _Clocks:
@@ -95,7 +103,7 @@ def _clocks(design: Design, target: Target) -> _Clocks:
     coarse_cycles = settings.prescaler * target.step_timer.clock_divider
     pwm_count_cycles, pwm_top = _pwm_counts(design, target, usual_Hz)
     return _Clocks(
-        clock_Hz=usual_Hz * scale,
+        nominal_Hz=usual_Hz * scale,
         scale=scale,
         tick_cycles=math.ceil(usual_Hz * scale / FINE_TICK_Hz) if fine else coarse_cycles,
         timer_bits=FINE_TIMER_BITS if fine else target.step_timer.width_bits,
@@ -130,7 +138,7 @@ def _binding(design: Design, clocks: _Clocks, arithmetic: str) -> Binding:
     return Binding(
         arithmetic=arithmetic,
         timer_bits=clocks.timer_bits,
-        tick_Hz=clocks.clock_Hz / clocks.tick_cycles,
+        tick_Hz=clocks.nominal_Hz / clocks.tick_cycles,
         pole_pairs=design.motor.pole_pairs,
         duty_top=clocks.pwm_top,
         control_period_s=design.firmware.control_period_s,
@@ -173,21 +181,22 @@ def build_firmware(design: Design) -> Firmware:
         InputError: faults of the law, of its parameters or of the timer set-up.
     """
     settings = design.firmware
-    target = load_target(settings.target)
+    target = _target_of(design)
     clocks = _clocks(design, target)
     program = _compile(design, clocks, EXACT if target.exact_arithmetic else settings.arithmetic)
-    linked = link(program, target)
+    linked = link(program, target, settings.structure)
     cycles = linked.cycles[:, TYPICAL]
     if "rounding" in settings.idealise and not target.exact_arithmetic:
         program = _compile(design, clocks, EXACT)
-        cycles = _cycles_like(program, link(program, target), linked)
+        cycles = _cycles_like(program, link(program, target, settings.structure), linked)
     costs_nothing = "cost" in settings.idealise
     return Firmware(
         target=target,
         program=program,
         linked=linked,
         cycles=np.ascontiguousarray(cycles * (0 if costs_nothing else clocks.scale)),
-        clock_Hz=clocks.clock_Hz,
+        clock_Hz=clocks.nominal_Hz * (1.0 + settings.clock_error_percent / 100.0),
+        nominal_Hz=clocks.nominal_Hz,
         tick_cycles=clocks.tick_cycles,
         timer_bits=clocks.timer_bits,
         pwm_count_cycles=clocks.pwm_count_cycles,
@@ -251,7 +260,7 @@ def processor_parameters(design: Design, firmware: Firmware) -> Record:
             "timer_mask": (1 << firmware.timer_bits) - 1,
             "pwm_count_cycles": firmware.pwm_count_cycles,
             "pwm_top": firmware.pwm_top,
-            "control_cycles": round(design.firmware.control_period_s * firmware.clock_Hz) if has_tick else 0,
+            "control_cycles": round(design.firmware.control_period_s * firmware.nominal_Hz) * has_tick,
             "end_cycle": end_cycle,
             "handler_pc": program.entries,
             "sample_cycles": max(1, end_cycle // SAMPLES),

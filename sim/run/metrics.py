@@ -11,6 +11,7 @@ from controllers.program import HANDLERS
 from sim.plant.records import Record
 from sim.processor.records import MAIN_LOOP, START, TRACE_COLUMNS
 from sim.run.heat import steady_winding_C
+from sim.run.responses import response_bounds_us
 from sim.run.simulate import Recording
 from targets import Fault, InputError
 
@@ -44,7 +45,8 @@ class Metrics:
     `worst_case_cycles`: per handler, entry and exit included, the longest path at the
     highest instruction costs; `measured_cycles`: the longest seen in the run, without what interrupted it.
     `worst_response_us`: longest time from a handler's event until it was done, waiting and interruptions
-    included, and of the main loop its longest round. `late_steps`: later than a
+    included, and of the main loop its longest round; `response_bound_us`: the same by formula at the settled
+    speed (`sim.run.responses`), where there is one. `late_steps`: later than a
     quarter of a step. `opposed_steps`: steps that pushed against the motion, with the rotor more than 90
     electrical degrees from where they belong. `winding_C`: the highest temperature of the run;
     `winding_steady_C`: the one it ends at if the settled current goes on, infinite where it runs away; both
@@ -59,6 +61,7 @@ class Metrics:
     worst_case_cycles: dict[str, int]
     measured_cycles: dict[str, int]
     worst_response_us: dict[str, float]
+    response_bound_us: dict[str, float | None]
     cpu_load: float
     peak_cpu_load: float
     steps: int
@@ -209,6 +212,20 @@ def _worst_response_us(recording: Recording) -> dict[str, float]:
     return {name: cycles / clock_MHz for name, cycles in _per_handler(recording, "worst_response").items()}
 
 
+def _response_bound_us(recording: Recording) -> dict[str, float | None]:
+    """Response times by formula, with the times between events that the settled part of the run shows: a
+    Hall edge from each sensor in a turn, or two, a step after its mean step time."""
+    design, turn_Hz = recording.design, _settled(recording, "speed_rpm") / 60.0
+    step_s = _settled(recording, "step_time_ticks") * recording.firmware.tick_s
+    edges = design.hall.sensors * (2 if design.hall.edges == "both" else 1)
+    edge_Hz = turn_Hz * design.motor.pole_pairs * edges
+    periods_s = {"on_control_tick": design.firmware.control_period_s}
+    periods_s |= {"on_hall_edge": 1.0 / edge_Hz} if edge_Hz > 0.0 else {}
+    periods_s |= {"on_step_timer": step_s} if step_s > 0.0 else {}
+    structure = design.firmware.structure
+    return response_bounds_us(recording.firmware, structure, worst_case_cycles(recording), periods_s)
+
+
 def _motor_numbers(recording: Recording) -> dict[str, Any]:
     """Current and energy fields of Metrics."""
     s = recording.state
@@ -278,6 +295,7 @@ def measure(recording: Recording) -> Metrics:
         worst_case_cycles=worst_case_cycles(recording),
         measured_cycles=_measured_cycles(recording),
         worst_response_us=_worst_response_us(recording),
+        response_bound_us=_response_bound_us(recording),
         settled_lateness_deg=_settled(recording, "lateness_deg"),
         settled_angle_error_deg=_settled(recording, "angle_error_deg"),
         settled_step_ticks=_settled(recording, "step_time_ticks"),

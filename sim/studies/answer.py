@@ -20,7 +20,11 @@ STEPS_PER_TURN = 6
 
 @dataclass(frozen=True)
 class Result:
-    """One design, simulated, measured and explained."""
+    """One design, simulated, measured and explained.
+
+    `clock_tolerance_percent`: how far the target's oscillator may be off; `clock_moves_speed`: that alone
+    would move the speed by more than the requirement's tolerance.
+    """
 
     design: Design
     recording: Recording
@@ -31,6 +35,8 @@ class Result:
     diagnosis: Diagnosis
     met: bool
     explanation: str
+    clock_tolerance_percent: float
+    clock_moves_speed: bool
 
     def as_dict(self) -> dict[str, Any]:
         """The result for scripts: plain numbers, strings, lists; infinite ceilings are None (JSON has no
@@ -55,6 +61,7 @@ class Result:
                 "worst_case_cycles": metrics.worst_case_cycles,
                 "measured_cycles": metrics.measured_cycles,
                 "worst_response_us": metrics.worst_response_us,
+                "response_bound_us": metrics.response_bound_us,
                 "cpu_load": metrics.cpu_load,
                 "peak_cpu_load": metrics.peak_cpu_load,
                 "steps": metrics.steps,
@@ -74,8 +81,13 @@ class Result:
                 ],
                 "flash_bytes": linked.flash_bytes,
                 "ram_bytes": linked.ram_bytes,
+                "stack_bytes": linked.stack_bytes,
                 "fits": linked.fits,
                 "tick_s": self.recording.firmware.tick_s,
+                "clock_error_percent": self.design.firmware.clock_error_percent,
+                "clock_tolerance_percent": self.clock_tolerance_percent,
+                "clock_moves_speed": self.clock_moves_speed,
+                "wait_states": self.recording.firmware.target.wait_states,
             },
             "motor": {
                 "peak_phase_A": metrics.peak_phase_A,
@@ -129,7 +141,24 @@ def answer(design: Design) -> Result:
         diagnosis=diagnosis,
         met=is_met,
         explanation=explain(recording, metrics, diagnosis, ceilings),
+        clock_tolerance_percent=firmware.target.clock.tolerance * 100.0,
+        clock_moves_speed=_clock_moves_speed(recording, metrics),
     )
+
+
+def _clock_moves_speed(recording: Recording, metrics: Metrics) -> bool:
+    """Whether the oscillator's tolerance moves the speed out of the requirement's.
+
+    A speed goes with the clock where nothing but the clock times it (a law that hears of no Hall edge), and
+    where the law holds the commanded speed, which it measures with that clock.
+    """
+    design, firmware = recording.design, recording.firmware
+    allowed = design.require.tolerance_percent / 100.0
+    if firmware.target.clock.tolerance <= allowed:
+        return False
+    wanted_rpm = design.command.profile[-1].speed_rpm
+    is_held = abs(metrics.settled_rpm - wanted_rpm) <= allowed * wanted_rpm
+    return is_held or "on_hall_edge" not in firmware.program.handlers
 
 
 def close_up(result: Result) -> Recording:

@@ -86,7 +86,7 @@ def _exact(design: Design, firmware: Firmware) -> LinkedProgram | None:
         program = compile_law(law_path(design.firmware.law), exact)
     except InputError:
         return None
-    return link(program, firmware.target)
+    return link(program, firmware.target, design.firmware.structure)
 
 
 def check_design(design: Design, seed: int = 1, examples: int = EXAMPLES) -> Checked:

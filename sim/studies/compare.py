@@ -30,9 +30,9 @@ class Row:
 
     `top_rpm`: what it settles at when three times the required speed is commanded. `margin`: top speed over
     required speed, less 1. `is_real`: a part that can be bought. `load`: part of the processor's time that
-    interrupts take at the required speed. `why`: what does not fit, or cannot be built. `limited_by`: what
-    holds back a design that does not meet the requirement, in the words of `Diagnosis`; empty where it does,
-    or cannot be built.
+    interrupts take at the required speed. `stack_bytes`: the part of the RAM that is stack. `why`: what does
+    not fit, or cannot be built. `limited_by`: what holds back a design that does not meet the requirement, in
+    the words of `Diagnosis`; empty where it does, or cannot be built.
     """
 
     name: str
@@ -45,6 +45,7 @@ class Row:
     flash_room_bytes: int | None = None
     ram_bytes: int | None = None
     ram_room_bytes: int | None = None
+    stack_bytes: int | None = None
     worst_case_cycles: int | None = None
     worst_case_us: float | None = None
     load: float | None = None
@@ -159,6 +160,7 @@ def _measured(
         flash_room_bytes=memory.flash_bytes,
         ram_bytes=linked.ram_bytes,
         ram_room_bytes=memory.ram_bytes,
+        stack_bytes=linked.stack_bytes,
         worst_case_cycles=worst,
         worst_case_us=worst * firmware.cycle_scale / firmware.clock_Hz * 1e6,
         load=load_at(design, firmware, design.require.speed_rpm),

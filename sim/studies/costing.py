@@ -41,6 +41,7 @@ class Costing:
             "flash_bytes": self.linked.flash_bytes,
             "flash_parts": dict(self.flash_parts),
             "ram_bytes": self.linked.ram_bytes,
+            "stack_bytes": self.linked.stack_bytes,
             "static_bytes": self.static_bytes,
             "fits": self.linked.fits,
             "measured": None if self.measured is None else asdict(self.measured),
@@ -67,5 +68,5 @@ def cost_law(design: Design, measure: bool) -> Costing:
         },
         flash_parts=flash_parts(program, target),
         static_bytes=static_bytes(program),
-        measured=measure_law(linked, CALLS) if measure else None,
+        measured=measure_law(linked, target, CALLS) if measure else None,
     )

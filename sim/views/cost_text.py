@@ -42,20 +42,25 @@ def _flash(costing: Costing) -> Iterator[str]:
     if measured is not None:
         predicted = linked.flash_bytes - start_up
         yield f"    measured {measured.flash_bytes:,} without start-up code, predicted {predicted:,}"
-    statics = costing.static_bytes
-    yield f"RAM     {linked.ram_bytes:,} of {memory.ram_bytes:,} bytes, {statics:,} of static variables"
+    statics, stack = costing.static_bytes, linked.stack_bytes
+    used = f"{linked.ram_bytes:,} of {memory.ram_bytes:,} bytes"
+    yield f"RAM     {used}, {statics:,} of static variables, {stack:,} of stack"
     if measured is not None:
-        yield f"    measured {measured.ram_bytes:,} of static variables, with the gaps between them"
+        deepest = max(handler.stack_bytes for handler in measured.handlers.values())
+        yield f"    measured {measured.ram_bytes:,} of static variables, with the gaps between them, and"
+        yield f"    {deepest:,} of stack by one handler, below which stand its interrupt and the main program"
 
 
 def _notes(costing: Costing) -> Iterator[str]:
     yield "Least: the shortest way through a handler. Typical, worst: the longest way, at typical and at"
-    yield "maximum costs. Interrupt entry and exit come on top."
-    measured = costing.measured
+    yield "maximum costs, registers that the handler saves included. Interrupt entry and exit come on top."
+    measured, waits = costing.measured, costing.target.wait_states
+    if waits:
+        yield f"Wait states of the flash at this clock are in all columns: {waits} for each line read."
     if measured is None:
         return
     calls = sum(handler.calls for handler in measured.handlers.values())
     same = f"{measured.wrong:,} calls DIFFER" if measured.wrong else "every value as in the simulation"
     yield f"Measured: {calls:,} calls of the compiled export (-Os), {same}. Mean: over"
     yield "random states, whichever way they take. Frame: the most that saving registers and returning takes;"
-    yield "it is in no other column. No bus makes the measured ports wait, as the predicted worst does."
+    yield "it is in no other measured column. No bus makes measured ports wait, as in the predicted worst."

@@ -4,11 +4,13 @@ import textwrap
 from collections.abc import Iterable
 
 from controllers.program import Rounding
+from sim.design import Design
 from sim.run.ceilings import continuous_torque_Nm
 from sim.run.metrics import Metrics
 from sim.studies.answer import CAUTION, Result
 from sim.studies.limits import Gain
 from sim.views.words import overshoot_text, tolerance_text
+from targets import Target
 
 WIDTH = 100
 _CEILING_WORDS = {
@@ -49,11 +51,11 @@ def _rows(title: str, rows: Iterable[tuple[str, str]]) -> str:
 
 def _heading(result: Result) -> str:
     design, firmware = result.design, result.recording.firmware
-    clock_MHz = firmware.clock_Hz / firmware.cycle_scale / 1e6
+    clock_MHz = firmware.nominal_Hz / firmware.cycle_scale / 1e6
     lines = [
         f"{design.title or design.name}: {design.summary}",
         f"{design.firmware.law} in {firmware.program.arithmetic} on {firmware.target.name} at "
-        f"{clock_MHz:g} MHz, "
+        f"{clock_MHz:g} MHz{_off(design)}{_wait_states(firmware.target)}, "
         f"timer tick {firmware.tick_s * 1e6:.4g} us, {design.drive.supply_V:g} V",
     ]
     if firmware.program.arithmetic != design.firmware.arithmetic:
@@ -62,6 +64,16 @@ def _heading(result: Result) -> str:
             f"{design.firmware.arithmetic} of the scenario is not used"
         )
     return "\n".join(lines)
+
+
+def _off(design: Design) -> str:
+    error = design.firmware.clock_error_percent
+    return f" ({error:+g} % off)" if error else ""
+
+
+def _wait_states(target: Target) -> str:
+    count = target.wait_states
+    return f" with {count} flash wait state{'s' if count > 1 else ''}" if count else ""
 
 
 def _verdict(result: Result) -> str:
@@ -111,7 +123,9 @@ def _cycles(metrics: Metrics) -> Iterable[tuple[str, str]]:
     for name, cycles in metrics.worst_case_cycles.items():
         done = "longest round" if name == "main_loop" else "done within"
         seen, response_us = metrics.measured_cycles.get(name, 0), metrics.worst_response_us.get(name, 0.0)
-        yield name, f"{cycles:,} clocks at worst, {seen:,} seen; {done} {response_us:,.1f} us"
+        bound_us = metrics.response_bound_us.get(name)
+        at_worst = "" if bound_us is None else f", at worst {bound_us:,.1f}"
+        yield name, f"{cycles:,} clocks at worst, {seen:,} seen; {done} {response_us:,.1f} us{at_worst}"
 
 
 def _firmware(result: Result) -> str:
@@ -132,8 +146,9 @@ def _firmware(result: Result) -> str:
             f"{metrics.overruns:,} overruns",
         ),
         ("one tick is", f"{result.tick_step_rpm:,.1f} rpm at this speed"),
+        *_clock(result),
         ("flash", f"{linked.flash_bytes:,} of {memory.flash_bytes:,} bytes"),
-        ("RAM", f"{linked.ram_bytes:,} of {memory.ram_bytes:,} bytes"),
+        ("RAM", f"{linked.ram_bytes:,} of {memory.ram_bytes:,} bytes, {linked.stack_bytes:,} of stack"),
     ]
     rows += [
         ("fault", f"{fault.kind}, {fault.place}: {fault.text} ({fault.count:,} times)")
@@ -141,6 +156,17 @@ def _firmware(result: Result) -> str:
     ]
     rows += [("rounded", rounding_text(rounding)) for rounding in firmware.program.rounding]
     return _rows("Firmware", rows)
+
+
+def _clock(result: Result) -> Iterable[tuple[str, str]]:
+    """What the oscillator alone may do to the speed, where that is more than the requirement allows."""
+    if result.clock_moves_speed:
+        percent, target = result.clock_tolerance_percent, result.recording.firmware.target.name
+        allowed = result.design.require.tolerance_percent
+        yield (
+            "clock",
+            f"off by up to {percent:g} % on {target}, and this speed with it; {allowed:g} % allowed",
+        )
 
 
 def rounding_text(rounding: Rounding) -> str:

@@ -51,6 +51,7 @@ class EmulatedMachine(Machine):
 
     def __init__(self, image: Image, core: str) -> None:
         self.core = core
+        self._waits, self._fetch_bytes, self._line = 0, 1, 0
         self._unicorn, self._capstone = import_emulator()
         super().__init__(image)
 
@@ -71,6 +72,24 @@ class EmulatedMachine(Machine):
 
     def _code_address(self, address: int) -> int:
         return address
+
+    def wait_for_flash(self, waits: int, fetch_bytes: int) -> None:
+        """Let every instruction wait so many cycles for each line of flash it lies in that is not the one in
+        use, from now on. Constants that are read from flash count as lines of their own."""
+        self._waits, self._fetch_bytes = waits, fetch_bytes
+
+        def read(_cpu: Any, _access: int, _at: int, _size: int, _value: int, _data: object) -> None:
+            self._tally.cycles += waits
+
+        last = FLASH_ADDRESS + REGION_BYTES - 1
+        self._cpu.hook_add(self._unicorn.UC_HOOK_MEM_READ, read, begin=FLASH_ADDRESS, end=last)
+
+    def _waiting_cycles(self, start: int, end: int) -> int:
+        """Waits for the flash lines of an instruction; the last of them is the one in use then."""
+        first, last = start // self._fetch_bytes, (end - 1) // self._fetch_bytes
+        lines = last - first + (first != self._line)
+        self._line = last
+        return self._waits * lines
 
     def _run(self, start: int, tally: Tally) -> None:
         self._tally = tally
@@ -117,6 +136,7 @@ class EmulatedMachine(Machine):
         if next_address != cell.end:
             elsewhere = self._landing_cycles(next_address) if cell.jumps else None
             cycles += self._skipped_cycles(cell.end, next_address) if elsewhere is None else elsewhere
+        cycles += self._waiting_cycles(address, cell.end)
         self._tally.cycles += cycles
         if cell.frames and address in self._tally.own:
             self._tally.frame_cycles += cycles

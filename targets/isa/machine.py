@@ -150,6 +150,15 @@ class Machine(ABC):
             self._watched[address, is_written] = size
             (self._watch_writes if is_written else self._watch_reads)(address, size)
 
+    def wait_for_flash(self, waits: int, fetch_bytes: int) -> None:
+        """Let code wait so many cycles for every line of flash that it reads, from now on.
+
+        Raises InputError where the flash of the core never waits.
+        """
+        found = f"{waits} wait states of {fetch_bytes} bytes"
+        fault = Fault(str(self.image.path), "the flash of this core never waits", found, "take another core")
+        raise InputError([fault])
+
     def body_bytes(self, symbol: str) -> int:
         """Flash bytes of a function without its instructions that save, restore and return.
 

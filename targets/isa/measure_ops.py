@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from statistics import fmean, median_high
-from typing import Final
+from typing import Final, NamedTuple
 
 from targets.isa import PIPELINES, Pipeline, load
 from targets.isa.compiler import compile_c, compile_object
@@ -32,12 +32,19 @@ class MeasuredRow:
     routine: str | None = None
 
 
+class MeasuredRoutine(NamedTuple):
+    """Flash of a library routine with what it calls, and its deepest stack with its call [bytes]."""
+
+    bytes: int
+    stack_bytes: int
+
+
 @dataclass(frozen=True, slots=True)
 class Measurement:
-    """Every measured row of a core and the flash bytes of the routines they call."""
+    """Every measured row of a core and the routines they call."""
 
     rows: dict[str, MeasuredRow]
-    routines: dict[str, int]
+    routines: dict[str, MeasuredRoutine]
 
 
 class _Bench:
@@ -84,7 +91,7 @@ def measure(core: str) -> Measurement:
     with tempfile.TemporaryDirectory(prefix="tickspin_measure_") as folder:
         bench = _Bench(core, Path(folder))
         names: dict[tuple[str, ...], str] = {}
-        routines: dict[str, int] = {}
+        routines: dict[str, MeasuredRoutine] = {}
         rows = {key: _measured_row(bench, probe, names, routines) for key, probe in PROBES.items()}
         for kind in SHIFT_KINDS:
             rows |= _shift_rows(bench, kind, names, routines)
@@ -92,16 +99,20 @@ def measure(core: str) -> Measurement:
 
 
 def _measured_row(
-    bench: _Bench, probe: Probe, names: dict[tuple[str, ...], str], routines: dict[str, int]
+    bench: _Bench, probe: Probe, names: dict[tuple[str, ...], str], routines: dict[str, MeasuredRoutine]
 ) -> MeasuredRow:
-    cycles = _cycles(bench, probe)
-    name = _routine_name(bench, probe, names, routines)
+    cycles, stack_bytes = _cycles(bench, probe)
+    name = _routine_name(bench, probe, names, routines, stack_bytes)
     nop_bytes = 2 if probe.subtract_when else 0
     return MeasuredRow(cycles, bench.machine.body_bytes(probe.function) - nop_bytes, name)
 
 
 def _routine_name(
-    bench: _Bench, probe: Probe, names: dict[tuple[str, ...], str], routines: dict[str, int]
+    bench: _Bench,
+    probe: Probe,
+    names: dict[tuple[str, ...], str],
+    routines: dict[str, MeasuredRoutine],
+    stack_bytes: int,
 ) -> str | None:
     """Routines in the same members of the library are one; it has the name by which it is met first."""
     found = bench.routine(probe)
@@ -111,7 +122,8 @@ def _routine_name(
     name = names.setdefault(members, called)
     wrapper_bytes = bench.machine.image.find(probe.function).size_bytes
     size = bench.flash_bytes(probe.function) - bench.bare_bytes - wrapper_bytes
-    routines[name] = max(size, routines.get(name, 1))
+    known = routines.get(name, MeasuredRoutine(1, 0))
+    routines[name] = MeasuredRoutine(max(size, known.bytes), max(stack_bytes, known.stack_bytes))
     return name
 
 
@@ -120,32 +132,36 @@ def _pipelines(core: str) -> tuple[Pipeline, ...]:
     return PIPELINES if core in ("m3", "m4f") else ("nominal",)
 
 
-def _cycles(bench: _Bench, probe: Probe) -> tuple[int, int, int]:
-    """Smallest, mean and largest cost of the body."""
+def _cycles(bench: _Bench, probe: Probe) -> tuple[tuple[int, int, int], int]:
+    """Smallest, mean and largest cost of the body, and the deepest stack [bytes]."""
     typical: list[int] = []
-    seen: list[int] = []
+    seen: list[tuple[int, int]] = []
     for pipeline, machine in bench.machines.items():
         rng = random.Random(probe.key)
         costs = list(_costs(machine, probe, probe.typical(probe.kinds, rng)))
         if pipeline == "nominal":
-            typical = costs
+            typical = [cycles for cycles, _ in costs]
         seen += costs
         if not probe.key.startswith(("load_at", "store_at", "table_at")):  # these take indices only
             seen += _costs(machine, probe, tuples(probe.kinds, rng))
             seen += _costs(machine, probe, extreme_tuples(probe.kinds, rng))
-    return min(seen), math.floor(fmean(typical) + 0.5), max(seen)
+    cycles, stacks = zip(*seen, strict=True)
+    return (min(cycles), math.floor(fmean(typical) + 0.5), max(cycles)), max(stacks)
 
 
-def _costs(machine: Machine, probe: Probe, operands: Iterator[tuple[int | float, ...]]) -> Iterator[int]:
+def _costs(
+    machine: Machine, probe: Probe, operands: Iterator[tuple[int | float, ...]]
+) -> Iterator[tuple[int, int]]:
+    """(cycles, stack bytes) of each call."""
     for row in operands:
         if probe.allowed(row):
             result = machine.call(probe.function, *row, signature=probe.signature)
             nop = probe.subtract_when is not None and probe.subtract_when(row)
-            yield result.cycles - result.frame_cycles - nop
+            yield result.cycles - result.frame_cycles - nop, result.stack_bytes
 
 
 def _shift_rows(
-    bench: _Bench, kind: str, names: dict[tuple[str, ...], str], routines: dict[str, int]
+    bench: _Bench, kind: str, names: dict[tuple[str, ...], str], routines: dict[str, MeasuredRoutine]
 ) -> dict[str, MeasuredRow]:
     """Fit of base + bits * per_bit + bytes * per_byte to the shifts by 1, 6 and 8 places, both directions."""
     rows = {
@@ -156,7 +172,7 @@ def _shift_rows(
     high = {count: max(row.cycles[2] for row in pair) for count, pair in rows.items()}
     sizes = {count: max(row.bytes for row in pair) for count, pair in rows.items()}
     called = {row.routine for pair in rows.values() for row in pair if row.routine}
-    routine = max(called, key=lambda name: routines[name]) if called else None
+    routine = max(called, key=lambda name: routines[name].bytes) if called else None
     middle = high
     if not bench.core.startswith("avr"):  # a barrel shifter: the direction and word borders matter, no count
         middle = dict.fromkeys(rows, median_high(row.cycles[1] for pair in rows.values() for row in pair))

@@ -70,7 +70,8 @@ def _routine_lines(measurement: Measurement, called: set[str | None]) -> Iterato
     names = [name for name in measurement.routines if name in called]
     width = max((len(name) for name in names), default=0)
     for name in names:
-        yield f"{name:<{width}} = {measurement.routines[name]}"
+        routine = measurement.routines[name]
+        yield f"{name:<{width}} = {{ bytes = {routine.bytes}, stack_bytes = {routine.stack_bytes} }}"
 
 
 def regenerate(name: str, folder: Path = DATA_FOLDER) -> bool:

@@ -109,6 +109,17 @@ def test_another_law_has_its_own_parameters() -> None:
     assert variant_of(design, {"firmware.prescaler": 4}).firmware.parameters == {"lead_s": 2e-5}
 
 
+def test_a_clock_that_is_off_is_varied_like_any_key() -> None:
+    """The processor holds this design back: what its clock gains, its speed gains, if not all of it."""
+    design = load_design(AIR_SAMPLER)
+    rows = compare(design, variants(design, ["firmware.clock_error_percent=-2,0,2"]), {}).rows
+    speeds = {row.overrides["firmware.clock_error_percent"]: row.settled_rpm for row in rows}
+    assert speeds[0] == measure(simulate(design)).settled_rpm
+    assert speeds[-2] < speeds[0] < speeds[2]
+    longest = {row.overrides["firmware.clock_error_percent"]: row.worst_case_us for row in rows}
+    assert longest[2] * 1.02 == pytest.approx(longest[0], rel=1e-12)
+
+
 def test_the_command_prints_the_table_and_writes_json_and_figure(tickspin: Command) -> None:
     words = [
         "compare",

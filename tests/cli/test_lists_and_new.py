@@ -56,13 +56,29 @@ def test_new_refuses_a_name_it_cannot_write(tickspin: Command, name: str) -> Non
 def test_targets_lists_all_that_ship(tickspin: Command) -> None:
     ended = tickspin("targets")
     assert ended.status == 0
-    assert [line.split()[0] for line in ended.out.splitlines()[1:]] == target_names()
+    table, _, legend = ended.out.partition("\n\n")
+    assert [line.split()[0] for line in table.splitlines()[1:]] == target_names()
+    assert "indicative" in legend
     rows = json.loads(tickspin("targets", "--json", "-").out)["targets"]
     assert [row["name"] for row in rows] == target_names()
     for row in rows:
         target = load_target(row["name"])
         assert row["flash_bytes"] == target.memory.flash_bytes
         assert row["clock_Hz"] == target.clock.default_Hz
+        assert set(row["usual_clocks_Hz"]) == {target.clock.default_Hz, *target.clock.other_usual_Hz}
+        assert row["price_USD"] == target.price_USD
+        assert row["floating_point_unit"] == target.floating_point_unit
+
+
+def test_a_row_of_the_table_says_what_a_builder_chooses_by(tickspin: Command) -> None:
+    rows = {line.split()[0]: line for line in tickspin("targets").out.splitlines() if line}
+    assert rows["name"].split() == [
+        "name", "USD", "MHz", "up", "to", "off", "by", "flash", "RAM", "FPU", "timer", "division",
+    ]  # fmt: skip
+    shown = " ".join(rows["acc8"].split())
+    assert shown.startswith("acc8 0.55 16 or 32 32 3 % 2 KB 128 bytes none 16 bit 4,228 8-bit")
+    assert " f32 " in rows["m4f"]
+    assert len({line.find("bit  ") for line in rows.values() if "bit  " in line}) == 1  # columns are columns
 
 
 def test_controllers_lists_all_that_ship(tickspin: Command) -> None:

@@ -18,7 +18,7 @@ from controllers.lower import compile_law
 from controllers.opcodes import COST_RULES, OPCODES, Opcode, check_table
 from controllers.program import HANDLERS, Program
 from targets import COST_KEYS, load_target, target_names
-from targets.schema import Target
+from targets.schema import Routine, Target
 from tests.controllers.support import Bench, compile_text, law_text, make_binding
 
 VARIABLES = """a = var(u16, 0)
@@ -205,10 +205,21 @@ def plain_target(flash_bytes: int = 1000, ram_bytes: int = 100) -> Target:
     )
     costs = {key: division if key.endswith(("_div", "_mod")) else cost for key in COST_KEYS}
     memory = SimpleNamespace(
-        flash_bytes=flash_bytes, ram_bytes=ram_bytes, fixed_flash_bytes=100, fixed_ram_bytes=20, word_bits=8
+        flash_bytes=flash_bytes, ram_bytes=ram_bytes, fixed_flash_bytes=100, fixed_ram_bytes=20, word_bits=8,
+        fetch_bytes=1,
+    )  # fmt: skip
+    return cast(
+        Target,
+        SimpleNamespace(
+            name="plain",
+            costs=costs,
+            routines={"divide": Routine(bytes=50, stack_bytes=0)},
+            memory=memory,
+            frame=load_target("ideal").frame,  # nothing
+            compiler=None,
+            wait_states=0,
+        ),
     )
-    plain = {"name": "plain", "costs": costs, "routines": {"divide": 50}, "memory": memory, "compiler": None}
-    return cast(Target, SimpleNamespace(**plain))
 
 
 def test_flash_counts_each_routine_once(tmp_path: Path) -> None:

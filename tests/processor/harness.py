@@ -117,6 +117,7 @@ _DETAIL: Mapping[str, Callable[[int, int], str]] = {
     "match": lambda a, _b: f"count {a}",
     "hall": lambda a, b: f"{'rise' if a else 'fall'} captured {b}",
     "tick": lambda _a, _b: "",
+    "trip": lambda _a, _b: "",
     "enter": lambda a, b: HANDLERS[a] + (f" over {HANDLERS[b - 1]}" if b else ""),
     "leave": lambda a, _b: HANDLERS[a],
     "read": lambda a, b: f"{IN_PORTS[a].name} {b}",
@@ -196,11 +197,12 @@ def run(
     sample_cycles: int = 0,
     trace_rows: int = NO_ROWS,
     window_rows: int = NO_ROWS,
+    trip_A: float = 0.0,
     **processor: int,
 ) -> Outcome:
     """Run a law for `end_cycle` cycles; `processor` replaces PROCESSOR_NUMBERS.
 
-    sample_cycles: 0 takes no sample, as long as the run is.
+    sample_cycles: 0 takes no sample, as long as the run is. trip_A: 0 for no comparator.
     """
     program = compile_text(folder, text)
     numbers = {**PROCESSOR_NUMBERS, **processor}
@@ -213,7 +215,7 @@ def run(
         **levels(structure, "main_loop" in program.handlers),
     }
     c = _record(PROCESSOR, {**numbers, **entries})
-    p, s, k = plant(window_from_s=0.0), coasting(rotor), processor_state(c)
+    p, s, k = plant(window_from_s=0.0, trip_A=trip_A), coasting(rotor), processor_state(c)
     ints = program.ints.copy()
     trace = np.zeros((trace_rows, len(TRACE_COLUMNS)))
     window = np.zeros((window_rows, len(WINDOW_COLUMNS)))

@@ -96,15 +96,16 @@ EDITS = [
     ),
     (
         "a routine without size",
-        "mul_8x8            = 48\n",
+        "mul_8x8            = { bytes = 48, stack_bytes = 0 }\n",
         "",
         "edited.toml: routines: every routine called must have a size, "
         "found none for 'mul_8x8'; add its flash bytes",
     ),
     (
         "a routine that nothing calls",
-        "mul_8x8            = 48\n",
-        "mul_8x8            = 48\nsquare_root = 90\n",
+        "mul_8x8            = { bytes = 48, stack_bytes = 0 }\n",
+        "mul_8x8            = { bytes = 48, stack_bytes = 0 }\n"
+        "square_root = { bytes = 90, stack_bytes = 0 }\n",
         "edited.toml: routines.square_root: every routine must be called by a cost row, "
         "found no row; remove it",
     ),
@@ -154,6 +155,26 @@ EDITS = [
         "word_bits = 8",
         "word_bits = 8\nwait_states_above_Hz = [20e6, 10e6]",
         "edited.toml: memory: wait_states_above_Hz must rise, found 2e+07, 1e+07; sort the list",
+    ),
+    (
+        "wait states of which nobody knows what a read brings",
+        "word_bits = 8",
+        "word_bits = 8\nwait_states_above_Hz = [10e6]",
+        "edited.toml: memory: wait states need fetch_bytes and library_bytes_per_cycle, found 1 and 0; say "
+        "what one flash read brings, and how fast code is read",
+    ),
+    (
+        "cycles of a frame out of order",
+        "calling = { cycles = [0, 0, 0], stack_bytes = 0 }",
+        "calling = { cycles = [1, 0, 0], stack_bytes = 0 }",
+        "edited.toml: frame.calling: cycles must be [minimum, typical, maximum] in rising order, "
+        "found [1, 0, 0]; put the three numbers in order",
+    ),
+    (
+        "a routine of which nobody knows the stack",
+        "div_8_8            = { bytes = 32, stack_bytes = 0 }",
+        "div_8_8            = { bytes = 32 }",
+        "edited.toml: routines.div_8_8.stack_bytes: this must be given, found none; add it",
     ),
     (
         "an unknown kind of vectors",
@@ -252,7 +273,7 @@ def test_all_faults_of_a_file_are_reported_together(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    "section", ["clock", "memory", "step_timer", "pwm", "interrupt", "routines", "costs.data"]
+    "section", ["clock", "memory", "step_timer", "pwm", "interrupt", "frame", "routines", "costs.data"]
 )
 def test_every_group_needs_a_source(section: str, tmp_path: Path) -> None:
     head, section_start, tail = OWN_TEXT.partition(f"\n[{section}]\n")
@@ -291,7 +312,7 @@ def test_shipped_target_prices_every_operation_and_states_every_source(name: str
     target = load_target(name)
     assert tuple(target.costs) == COST_KEYS
     groups = tomllib.loads((DATA_FOLDER / f"{name}.toml").read_text(encoding="utf-8"))["costs"]
-    sections = {"core", "clock", "memory", "step_timer", "pwm", "interrupt", "routines", "price_USD"}
+    sections = {"core", "clock", "memory", "step_timer", "pwm", "interrupt", "frame", "routines", "price_USD"}
     sections |= {"compiler"} if target.compiler else set()
     assert set(target.sources) == sections | {f"costs.{group}" for group in groups}
 

@@ -11,8 +11,10 @@ from controllers.check.bench.records import (
     LOG_COMMAND,
     LOG_EDGE,
     LOG_POKE,
+    LOG_TRIP,
     NEVER,
     POKE,
+    TRIP,
 )
 from controllers.check.bench.service import note, raise_flag
 from controllers.jit import kernel
@@ -111,6 +113,9 @@ def outside_event(c: Record, k: Record, events: Record, ints: Record, floats: Re
         elif kind == COMMAND:
             k.command_rpm = events[k.event, 2]
             note(k, log, LOG_COMMAND, k.command_rpm, 0)
+        elif kind == TRIP:
+            k.trip_flag = 1
+            note(k, log, LOG_TRIP, 0, 0)
         elif kind == POKE:
             _poke(k, ints, floats, events[k.event, 2], events[k.event, 3], log)
         end_event(k, events)

@@ -27,6 +27,7 @@ GLITCH: Final = 2
 COMMAND: Final = 3
 POKE: Final = 4
 DRIVE: Final = 5
+TRIP: Final = 6
 EVENT_COLUMNS: Final = ("kind", "wait_ticks", "count", "change")
 """One event of a scenario; it begins when the one before it is over.
 
@@ -34,7 +35,8 @@ EDGES: `count` rising Hall edges, the first after `wait_ticks`; each interval is
 the one before (at least one tick). WAIT: nothing for `wait_ticks`. GLITCH: after `wait_ticks` an edge too
 short to be seen in the level. COMMAND: the commanded speed becomes `count` rpm. POKE: slot `count` becomes
 `change`. DRIVE: for `wait_ticks` the edges come from a rotor that the steps and
-the duty drive (`motor`), at `count` rpm to begin with.
+the duty drive (`motor`), at `count` rpm to begin with. TRIP: after `wait_ticks` the over-current comparator
+trips.
 """
 
 MISSED_COMPARE: Final = len(FAULT_NAMES)
@@ -80,6 +82,7 @@ BENCH_STATE: Final = np.dtype(
         ("pending", "i8", (HANDLER_COUNT,)),
         ("captured", "i8"),
         ("level", "i8"),
+        ("trip_flag", "i8"),
         ("fall", "i8"),
         ("match", "i8"),
         ("next_tick", "i8"),
@@ -111,8 +114,10 @@ BENCH_STATE: Final = np.dtype(
 """State and counters. `found`: how often each of FINDINGS; `stopped`: 1 where `watch` was found, and
 `finding_pc`, `finding_value` say where; `worst_cycles`: of each handler, without entry and exit."""
 
-LOG_EDGE, LOG_MATCH, LOG_TICK, LOG_ENTER, LOG_LEAVE, LOG_READ, LOG_WRITE, LOG_COMMAND, LOG_POKE = range(9)
-LOG_NAMES: Final = ("edge", "match", "tick", "enter", "leave", "read", "write", "command", "poke")
+(
+    LOG_EDGE, LOG_MATCH, LOG_TICK, LOG_ENTER, LOG_LEAVE, LOG_READ, LOG_WRITE, LOG_COMMAND, LOG_POKE, LOG_TRIP,
+) = range(10)  # fmt: skip
+LOG_NAMES: Final = ("edge", "match", "tick", "enter", "leave", "read", "write", "command", "poke", "trip")
 LOG_COLUMNS: Final = ("cycle", "kind", "a", "b", "pc")
 """`pc`: of the access, else the last one. a, b: edge: level, captured count; match: count; enter and leave:
-handler; read and write: port, value; command: rpm; poke: slot, value."""
+handler; read and write: port, value; command: rpm; poke: slot, value; trip: -."""

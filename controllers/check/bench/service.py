@@ -29,6 +29,7 @@ from controllers.ports import (
     IN_COMMAND_RPM,
     IN_HALL,
     IN_TIMER,
+    IN_TRIPPED,
     OUT_COMPARE,
     OUT_DUTY,
     OUT_STEP,
@@ -137,6 +138,10 @@ def _read(c: Record, k: Record, port: int) -> int:
         return int(k.level)
     if port == IN_COMMAND_RPM:
         return int(k.command_rpm)
+    if port == IN_TRIPPED:
+        flag = int(k.trip_flag)
+        k.trip_flag = 0
+        return flag
     return 0
 
 

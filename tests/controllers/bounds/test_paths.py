@@ -22,7 +22,7 @@ VARIABLES = "a = var(u16, 0)\nb = var(u8, 0)"
 def priced(program: Program) -> LinkedProgram:
     """The Program with random prices, least below greatest."""
     prices = np.sort(np.random.default_rng(8).integers(0, 50, size=(len(program.code), 3)))
-    return LinkedProgram(program, "any", prices, {}, {}, 0, 0, True, "")
+    return LinkedProgram(program, "any", prices, 0 * prices, {}, {}, {}, 0, 0, 0, True, "")
 
 
 def every_path(program: Program, pc: int) -> list[tuple[int, ...]]:

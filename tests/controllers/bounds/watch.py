@@ -10,12 +10,12 @@ from controllers import machine, opcodes, ports
 from controllers.bounds.intervals import contains
 from controllers.bounds.invariant import Invariant, find_invariant
 from controllers.bounds.listing import Listing, list_program
-from controllers.bounds.priorities import Priorities, can_interrupt
 from controllers.bounds.ranges import OUTPUT
 from controllers.bounds.rules import STORES
 from controllers.faults import FAULT_NAMES
 from controllers.kinds import U64
 from controllers.opcodes import OPCODES
+from controllers.priorities import Priorities, can_interrupt
 from controllers.program import Program
 
 

@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from controllers.check.bench.records import LOG_NAMES
+from controllers.check.bench.records import LOG_NAMES, TRIP
 from controllers.check.cover import conditional_jumps, marked
-from controllers.check.scenario import Scenario, command, edges, glitch, poke, wait
+from controllers.check.scenario import Scenario, command, edges, glitch, poke, trip, wait
 from controllers.check.space import free_space
 from controllers.check.stand import Bench, Hardware
 from controllers.compare import ticks_behind
@@ -160,3 +160,21 @@ def test_every_scenario_of_a_space_can_be_told_in_words() -> None:
         "a spike of the Hall sensor after 500 ticks",
         "after 500 ticks the command becomes 3 rpm",
     ]
+
+
+def test_a_trip_is_told_to_the_law_once(tmp_path: Path) -> None:
+    bench = bench_of(tmp_path, harness.law(on_hall_edge="self.n = hw.tripped()"))
+    played = lines(bench, Scenario(events=(trip(20), edges(50, 2))))
+    assert [line for line in played if "trip" in line] == [
+        "20 trip 0 0",
+        "82 read tripped 1",  # the edge at 20 + 50, entry 10, the access 2
+        "132 read tripped 0",
+    ]
+
+
+def test_trips_are_drawn_for_laws_that_read_them_only(tmp_path: Path) -> None:
+    reading, other = (
+        free_space(harness.compile_text(tmp_path, harness.law(on_hall_edge=body)), HARDWARE)
+        for body in ("self.n = hw.tripped()", "self.n = hw.hall()")
+    )
+    assert set(reading.kinds) - set(other.kinds) == {TRIP}

@@ -12,7 +12,7 @@ import pytest
 from targets import COST_KEYS, load_target
 from targets.errors import InputError
 from targets.isa.compiler import compiler_version
-from targets.isa.measure_ops import MeasuredRow, Measurement, fit_shift, measure
+from targets.isa.measure_ops import MeasuredRoutine, MeasuredRow, Measurement, fit_shift, measure
 from targets.isa.operands import extreme_tuples, quotient_tuples, tuples
 from targets.isa.probes import PROBES, SHIFT_KINDS
 from targets.isa.regenerate import MEASURED_TARGETS, main, regenerate, regenerated_text
@@ -34,7 +34,7 @@ u8_and = { cycles = [1, 2, 3], bytes = 4 }
 
 [routines]
 source = "measured: an old compiler"
-old = 99
+old = { bytes = 99, stack_bytes = 9 }
 """
 REWRITTEN = """# a comment
 name = "x"
@@ -51,20 +51,22 @@ u8_and = { cycles = [1, 2, 3], bytes = 4 }
 
 [routines]
 source = "measured: cc 1, -Os"
-add16 = 30
+add16 = { bytes = 30, stack_bytes = 4 }
 """
 
 
 def test_only_measured_rows_change() -> None:
     rows = {"u8_add": MeasuredRow((1, 1, 2), 2), "u16_add": MeasuredRow((5, 6, 7), 4, "add16")}
-    measurement = Measurement(rows, {"unused": 7, "add16": 30})
+    measurement = Measurement(rows, {"unused": MeasuredRoutine(7, 0), "add16": MeasuredRoutine(30, 4)})
     assert regenerated_text(TEXT, measurement, "cc 1") == REWRITTEN
     assert regenerated_text(REWRITTEN, measurement, "cc 1") == REWRITTEN
 
 
 def test_a_file_is_written_only_where_rows_changed(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     rows = {"u8_add": MeasuredRow((1, 1, 2), 2), "u16_add": MeasuredRow((5, 6, 7), 4, "add16")}
-    monkeypatch.setattr("targets.isa.regenerate.measure", lambda _: Measurement(rows, {"add16": 30}))
+    monkeypatch.setattr(
+        "targets.isa.regenerate.measure", lambda _: Measurement(rows, {"add16": MeasuredRoutine(30, 4)})
+    )
     monkeypatch.setattr("targets.isa.regenerate.compiler_version", lambda _: "cc 1")
     path = tmp_path / "x.toml"
     path.write_text(TEXT, encoding="utf-8")

@@ -1,0 +1,89 @@
+"""Response times by formula beside those of the run: what the formula is fed with; no run exceeds it.
+
+The formulas themselves are tested in tests/processor/test_response.py.
+"""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from controllers import compile_law
+from sim.design import Design, Override, apply_overrides, load_design
+from sim.run.assemble import build_firmware
+from sim.run.metrics import Metrics, measure
+from sim.run.responses import masked_cycles
+from sim.run.simulate import simulate
+from sim.studies.answer import answer
+from sim.views.text import run_text
+from tests.controllers.support import law_text, make_binding
+
+FAN = load_design("scenarios/fume_fan.toml")
+
+
+def ran(changes: dict[str, Override], design: Design = FAN) -> Metrics:
+    return measure(simulate(apply_overrides(design, changes)))
+
+
+@pytest.mark.parametrize("structure", ["interrupt", "nested"])
+@pytest.mark.parametrize("name", ["air_sampler", "fume_fan", "label_feeder", "stirrer"])
+def test_no_handler_of_a_run_takes_longer_than_the_formula_says(name: str, structure: str) -> None:
+    """The run pays typical costs, the formula the highest; these runs do not overshoot, so that no events
+    come closer together than when they have settled."""
+    metrics = ran({"firmware.structure": structure}, load_design(f"scenarios/{name}.toml"))
+    assert set(metrics.response_bound_us) == set(metrics.worst_response_us) - {"on_start", "main_loop"}
+    for handler, bound_us in metrics.response_bound_us.items():
+        assert bound_us is not None, handler
+        assert 0.0 < metrics.worst_response_us[handler] <= bound_us, handler
+
+
+def test_on_one_level_the_longest_lower_handler_blocks() -> None:
+    metrics, clock_MHz = ran({}), 48.0
+    worst = metrics.worst_case_cycles
+    blocked = max(worst["on_hall_edge"], worst["on_control_tick"]) - 1 + worst["on_step_timer"]
+    assert metrics.response_bound_us["on_step_timer"] == pytest.approx(blocked / clock_MHz, rel=1e-12)
+
+
+def test_nested_the_first_handler_waits_for_an_entry_or_exit_or_for_a_mask() -> None:
+    design = apply_overrides(FAN, {"firmware.structure": "nested"})
+    firmware, metrics = build_firmware(design), measure(simulate(design))
+    masked = masked_cycles(firmware.program, firmware.linked.cycles[:, 2])
+    interrupt = firmware.target.interrupt
+    wait = max(
+        interrupt.entry_cycles, interrupt.exit_cycles, *(n for h, n in masked.items() if h != "on_start")
+    )
+    expected = (wait + metrics.worst_case_cycles["on_step_timer"]) / 48.0
+    assert metrics.response_bound_us["on_step_timer"] == pytest.approx(expected, rel=1e-12)
+
+
+def test_a_masked_stretch_runs_to_the_write_that_ends_it(tmp_path: Path) -> None:
+    path = tmp_path / "law.py"
+    body = "with hw.masked():\n    if self.b > 3:\n        self.a = 1\n        self.a = 2\nself.b = 0"
+    path.write_text(law_text(body, "a = var(u16, 0)\nb = var(u8, 0)"), encoding="utf-8")
+    program = compile_law(path, make_binding("i32"))
+    stretch = masked_cycles(program, np.ones(len(program.code), dtype=np.int64))
+    # the branch, two stores, the write that unmasks
+    assert stretch == {"on_start": 4}
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [{"firmware.structure": "polled"}, {"firmware.idealise": ["cost"]}],
+    ids=["polled", "without cost"],
+)
+def test_where_no_formula_holds_there_is_no_number(changes: dict[str, Override]) -> None:
+    assert ran(changes).response_bound_us == {}
+
+
+def test_handlers_that_leave_no_time_have_no_bound() -> None:
+    """A tick every 12 us, whose handler takes longer than that."""
+    metrics = ran({"firmware.control_period_s": 1.2e-5, "command.duration_s": 0.2, "require.within_s": 0.2})
+    assert metrics.worst_case_cycles["on_control_tick"] > 1.2e-5 * 48e6
+    assert metrics.response_bound_us["on_control_tick"] is None
+
+
+def test_text_and_json_tell_it() -> None:
+    result = answer(FAN)
+    bound_us = result.metrics.response_bound_us["on_hall_edge"]
+    assert f"us, at worst {bound_us:,.1f}" in run_text(result)
+    assert result.as_dict()["firmware"]["response_bound_us"]["on_hall_edge"] == bound_us
