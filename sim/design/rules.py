@@ -11,8 +11,15 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from sim.design.catalogue import find_target, known_laws, known_targets
-from sim.design.faults import KEYS, choice_remedy, found_text, quoted
+from sim.design.faults import KEYS, found_text, quoted
+from sim.design.firmware_rules import (
+    can_nest,
+    captures,
+    clock_in_range,
+    law_exists,
+    prescaler_offered,
+    target_exists,
+)
 from sim.design.key import number_text
 from targets.errors import Fault
 
@@ -245,52 +252,6 @@ def _reachable(required_rpm: float, speed_rpm: float | None, steps: Any) -> Faul
     )
 
 
-def _law_exists(law: str) -> Fault | None:
-    if law in known_laws() or law.endswith(".py"):  # a file is looked at when it is compiled
-        return None
-    return Fault(
-        "firmware.law",
-        "must be the name of a shipped law or a .py file",
-        quoted(law),
-        choice_remedy(law, known_laws()),
-    )
-
-
-def _target_exists(target: str) -> Fault | None:
-    if target in known_targets() or target.endswith(".toml"):  # the loader tells the faults of a file
-        return None
-    rule, remedy = (
-        "must be the name of a shipped target or a .toml file",
-        choice_remedy(target, known_targets()),
-    )
-    return Fault("firmware.target", rule, quoted(target), remedy)
-
-
-def _prescaler_offered(prescaler: int, target: str) -> Fault | None:
-    found = find_target(target)
-    if found is None or prescaler in found.step_timer.prescalers:
-        return None
-    offered = ", ".join(map(str, found.step_timer.prescalers))
-    rule = f'must be a prescaler that the step timer of target "{found.name}" has'
-    return Fault("firmware.prescaler", rule, found_text(prescaler), f"allowed: {offered}")
-
-
-def _clock_in_range(clock_Hz: float | None, target: str) -> Fault | None:
-    found = None if clock_Hz is None else find_target(target)
-    if clock_Hz is None or found is None:
-        return None
-    clock = found.clock
-    if clock.low_Hz <= clock_Hz <= clock.high_Hz:
-        return None
-    span = f"{number_text(clock.low_Hz)} to {number_text(clock.high_Hz)} Hz"
-    return Fault(
-        "firmware.clock_Hz",
-        f'must be a clock that target "{found.name}" can run at',
-        found_text(clock_Hz),
-        f"allowed: {span}; without clock_Hz the target runs at {number_text(clock.default_Hz)} Hz",
-    )
-
-
 RULES = (
     Rule(("motor.stiction_Nm", "motor.coulomb_Nm"), _stiction),
     Rule(("hall.placement_error_deg", "hall.hysteresis_deg"), _hall_width),
@@ -307,10 +268,12 @@ RULES = (
     Rule(("load.torque_steps",), _load_steps),
     Rule(("load.torque_table",), _load_table),
     Rule(tuple(f"thermal.{name}" for name in _THERMAL), _thermal_whole),
-    Rule(("firmware.law",), _law_exists),
-    Rule(("firmware.target",), _target_exists),
-    Rule(("firmware.clock_Hz", "firmware.target"), _clock_in_range),
-    Rule(("firmware.prescaler", "firmware.target"), _prescaler_offered),
+    Rule(("firmware.law",), law_exists),
+    Rule(("firmware.target",), target_exists),
+    Rule(("firmware.clock_Hz", "firmware.target"), clock_in_range),
+    Rule(("firmware.prescaler", "firmware.target"), prescaler_offered),
+    Rule(("firmware.capture", "firmware.target"), captures),
+    Rule(("firmware.structure", "firmware.target"), can_nest),
     Rule(("command.speed_rpm", "command.steps"), _one_command),
     Rule(("command.steps", "command.duration_s"), _step_times),
     Rule(("require.speed_rpm", "command.speed_rpm", "command.steps"), _reachable),

@@ -68,6 +68,11 @@ class Firmware(Section):
         "Hall handler, which interrupts the control tick), polled (a main loop that tests flags)",
         default="interrupt",
     )
+    capture: Literal["hardware", "software"] = declare(
+        "what takes down the time of a Hall edge: hardware (the timer latches its count at the edge) or "
+        "software (the handler reads the count, late by its latency)",
+        default="hardware",
+    )
     control_period_s: float = declare("time between two control ticks", "s", default=0.005, ge=1e-5, le=1)
     idealise: tuple[Literal["cost", "tick", "rounding"], ...] = declare(
         "pretend that this were perfect: cost (instructions take no time), tick (a 32-bit timer, about 30 "

@@ -91,7 +91,7 @@ def _read(s: Record, c: Record, k: Record, commands: Record, port: int) -> int:
     if port == IN_TIMER:
         return count_at(c, k.now)
     if port == IN_CAPTURED:
-        return int(k.captured)
+        return count_at(c, k.now) if c.reads_count else int(k.captured)
     if port == IN_HALL:
         return int(s.hall)
     if port == IN_COMMAND_RPM:

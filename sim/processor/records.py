@@ -34,6 +34,10 @@ PROCESSOR = np.dtype(
         ("top_level", "i8"),
         ("tick_cycles", "i8"),
         ("timer_mask", "i8"),
+        (
+            "reads_count",
+            "i8",
+        ),  # the handler reads the timer where another timer would hold the captured count
         ("pwm_count_cycles", "i8"),
         ("pwm_top", "i8"),
         ("control_cycles", "i8"),

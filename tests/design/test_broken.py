@@ -143,6 +143,7 @@ BROKEN_VALUES = [
         "with this placement error: 0 to 2 deg",
     ),
     ("firmware.prescaler", "3", "firmware.prescaler", 'prescaler that the step timer of target "acc8" has'),
+    ("firmware.structure", '"nested"', "firmware.structure", 'interrupts of target "acc8" have one level'),
     ("firmware.clock_Hz", "1e9", "firmware.clock_Hz", 'a clock that target "acc8" can run at'),
     ("require.within_s", "4", "require.within_s", "allowed: up to 3 s"),
     ("require.speed_rpm", "10001", "require.speed_rpm", "allowed: up to 10000 rpm"),

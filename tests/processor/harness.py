@@ -50,6 +50,7 @@ PROCESSOR_NUMBERS: Mapping[str, int] = {
     "entry_cycles": ENTRY_CYCLES, "exit_cycles": EXIT_CYCLES, "tail_chain_cycles": 0,
     "poll_loop_cycles": 1, "loop_cycles": LOOP_CYCLES,
     "tick_cycles": 1, "timer_mask": 0xFFFF, "pwm_count_cycles": 1, "pwm_top": 100, "control_cycles": 0,
+    "reads_count": 0,
 }  # fmt: skip
 """Interrupts, a 16-bit timer that counts every cycle, a PWM period of 100 cycles, no control tick."""
 

@@ -38,6 +38,17 @@ def test_the_capture_holds_the_count_at_the_edge_although_the_handler_starts_lat
     ]
 
 
+def test_without_capture_the_handler_reads_the_count_late_by_its_latency(tmp_path: Path) -> None:
+    ran = run(
+        tmp_path, law(on_start=WORK, on_hall_edge=READ_CAPTURED), 200, Rotor(50.5, 400.0), reads_count=1
+    )
+    assert ran.only("enter", "read") == [
+        "101 enter on_hall_edge",
+        "113 read captured 113",  # the count at the cycle of the read, 62 after the edge
+    ]
+    assert ran.static("seen") == 113
+
+
 def test_a_capture_read_after_a_second_edge_gives_the_second(tmp_path: Path) -> None:
     ran = run(tmp_path, law(on_hall_edge=f"{WORK}\n{READ_CAPTURED}"), 140, Rotor(20.5, 60.0))
     assert ran.only("rise", "read") == [

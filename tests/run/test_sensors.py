@@ -1,6 +1,7 @@
 """Hall sensors in whole runs: what the processor gets to see."""
 
 import math
+from pathlib import Path
 
 import pytest
 
@@ -12,6 +13,7 @@ from sim.run.plant_records import plant_state
 from sim.run.simulate import simulate
 from sim.studies.limits import suspects
 from targets import InputError
+from targets.loader import DATA_FOLDER
 
 NOISY: dict[str, Override] = {"hall.jitter_s": 2e-5, "hall.delay_s": 5e-6, "hall.glitches_per_s": 20.0}
 
@@ -130,3 +132,21 @@ def test_with_three_sensors_the_law_that_is_held_against_it_reads_three() -> Non
     )
     suspect = next(s for s in suspects(three) if s.variant.name == "law")
     assert suspect.variant.overrides["firmware.law"] == "duty_pi_three"
+
+
+def test_without_hardware_capture_the_latency_shifts_the_steps(blower: Design) -> None:
+    """duty_pi times each step from the captured edge: one that is read in the handler makes all of them later
+    by the time it took to get there, and the speed is held all the same."""
+    by_hardware = measure(simulate(blower))
+    by_software = measure(simulate(apply_overrides(blower, {"firmware.capture": "software"})))
+    assert by_software.settled_rpm == pytest.approx(by_hardware.settled_rpm, rel=0.01)
+    assert by_software.settled_angle_error_deg > by_hardware.settled_angle_error_deg
+
+
+def test_a_target_without_capture_asks_for_software(blower: Design, tmp_path: Path) -> None:
+    text = (DATA_FOLDER / "m4f.toml").read_text(encoding="utf-8")
+    own = tmp_path / "own.toml"
+    own.write_text(text.replace('name = "m4f"', 'name = "own"').replace("capture = true", "capture = false"))
+    with pytest.raises(InputError, match=r'firmware.capture: must be "software": .* "own" has no capture'):
+        apply_overrides(blower, {"firmware.target": str(own)})
+    assert simulate(apply_overrides(blower, {"firmware.target": str(own), "firmware.capture": "software"}))
