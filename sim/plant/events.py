@@ -47,25 +47,11 @@ def _peak_s(b_A_per_s: float, c_A: float, tau_s: float) -> float:
 
 
 @kernel
-def _growth_s(s: Record, w: Record, k: int, sign: float) -> float:
-    """A time at which the current of unequal coils still flows in the diode's sense: 0, or, where it grows
-    from zero, the first found by halving the segment; 0 where it never does."""
-    if s.i_A[k] * sign > 0.0:
-        return 0.0
-    t_s = w.h_s
-    for _ in range(_ROOT_STEPS):
-        t_s *= 0.5
-        if modal_A(w, k, t_s)[0] * sign > 0.0:
-            return t_s
-    return 0.0
-
-
-@kernel
-def _bracket_s(s: Record, w: Record, k: int, sign: float) -> tuple[float, float]:
-    """A time before the end of a diode's current, and where to begin the search for it."""
+def _bracket_s(w: Record, k: int, sign: float) -> tuple[float, float]:
+    """A time before the end of a diode's current, and where to begin the search for it: of unequal coils,
+    whose currents are sums of exponentials, in the middle."""
     if w.modal:
-        low = _growth_s(s, w, k, sign)
-        return low, 0.5 * (low + w.h_s)
+        return 0.0, 0.5 * w.h_s
     low = _peak_s(w.b_A_per_s[k] * sign, w.c_A[k] * sign, w.tau_s)
     return low, w.h_s if low > 0.0 else min(_without_slope_s(w.a_A[k], w.c_A[k], w.tau_s), w.h_s)
 
@@ -90,7 +76,7 @@ def extinction_s(s: Record, w: Record, k: int) -> float:
         return 0.0  # gone a moment ago, in the last millionth of a segment that another event ended
     if w.i_end_A[k] * sign >= 0.0:
         return math.inf
-    low, t_s = _bracket_s(s, w, k, sign)
+    low, t_s = _bracket_s(w, k, sign)
     high = w.h_s
     for _ in range(_ROOT_STEPS):
         value, slope = _value_and_slope(w, k, t_s)
