@@ -187,7 +187,10 @@ def test_declared_input_range_decides(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("inputs", "message"),
     [
-        ({"rpm": (0, 1)}, "rpm: is an input port, found rpm; use timer, captured, hall, command_rpm, tripped"),
+        (
+            {"rpm": (0, 1)},
+            "rpm: is an input port, found rpm; use timer, captured, hall, command_rpm, tripped",
+        ),
         ({"hall": (0, 8)}, "hall: lies in 0..7, low end first, found 0..8; correct the range"),
         ({"timer": (9, 8)}, "timer: lies in 0..65535, low end first, found 9..8; correct the range"),
     ],
