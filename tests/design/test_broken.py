@@ -46,6 +46,8 @@ BROKEN_VALUES = [
     ("motor.coulomb_Nm", "-1e-6", "motor.coulomb_Nm", "allowed: 0 to 10 Nm"),
     ("motor.viscous_Nm_s_per_rad", "-1e-9", "motor.viscous_Nm_s_per_rad", "0 to 1 Nm s/rad"),
     ("motor.windage_Nm_s2_per_rad2", "-1e-12", "motor.windage_Nm_s2_per_rad2", "0 to 1 Nm s2/rad2"),
+    ("motor.resistance_imbalance_b_percent", "101", "motor.resistance_imbalance_b_percent", "-50 to 100 %"),
+    ("motor.inductance_imbalance_c_percent", "-51", "motor.inductance_imbalance_c_percent", "-50 to 100 %"),
     ("motor.start_angle_deg", "361", "motor.start_angle_deg", "0 to 360 deg"),
     ("drive.supply_V", "0", "drive.supply_V", "allowed: 0.5 to 60 V"),
     ("drive.supply_V", "230", "drive.supply_V", "allowed: 0.5 to 60 V"),
