@@ -43,7 +43,7 @@ FIELDS: Final = {
     "memory.library_bytes_per_cycle": "code that library routines read per cycle; needed with wait states",
     "memory.reads_ahead": "true: flash reads the next line while the present one runs (prefetch buffer); a "
     "cache is not modelled",
-    "memory.library_jumps_per_cycle": "how often per cycle these jump to another line; needed with reads_ahead",
+    "memory.library_jumps_per_cycle": "how often per cycle these jump to another line; for reads_ahead",
     "memory.straight_bytes_per_cycle": "most code they run through per cycle [bytes]: 2 with 16-bit "
     "instructions, 4 with wide ones",
     "step_timer.width_bits": "width of the counter [bits]",
