@@ -83,7 +83,7 @@ def measure_law(linked: LinkedProgram, target: Target, count: int, seed: int = S
     with TemporaryDirectory() as folder:
         device = load(_compile(program, core, Path(folder)), core)
         if target.wait_states:
-            device.wait_for_flash(target.wait_states, target.memory.fetch_bytes)
+            device.wait_for_flash(target.wait_states, target.memory.fetch_bytes, target.memory.reads_ahead)
         bench, draw = _Bench(linked, device), np.random.default_rng(seed)
         pool = bench.reachable(random_calls(program, _POOL * count * len(program.handlers), seed))
         handlers = {name: _measured(bench, pool, name, count, draw) for name in program.handlers}

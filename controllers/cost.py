@@ -2,12 +2,12 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import accumulate
 from typing import Any, Final, NamedTuple
 
 import numpy as np
 
 from controllers.cost_rules import cost_items, named_keys
+from controllers.flash_lines import line_waits
 from controllers.frames import called_routines, frame_cycles, stack_bytes
 from controllers.graph import longest_routes, reachable
 from controllers.kinds import MACHINE_KINDS
@@ -15,7 +15,7 @@ from controllers.opcodes import OPCODES
 from controllers.program import SLOT_CONST, SLOT_STATIC, SLOT_TEMP, Program
 from controllers.settle import Settled, settle
 from targets.schema import Cost, Target
-from targets.wait_states import lines_begun
+from targets.wait_states import literals
 
 MINIMUM: Final = 0
 TYPICAL: Final = 1
@@ -59,7 +59,7 @@ def link(program: Program, target: Target, structure: str = "interrupt") -> Link
     called = called_routines(program, (row.routines for row in compiled))
     frames = frame_cycles(program, target, called, structure)
     bare = np.array([row.cycles for row in compiled], dtype=np.int64)
-    cycles = bare + _waiting(compiled, target) + frames
+    cycles = bare + line_waits([row.code_bytes for row in compiled], bare, target) + frames
     flash_bytes = sum(_flash_parts(program, compiled, target).values())
     stack = stack_bytes(program, target, called, structure)
     ram_bytes = (
@@ -97,18 +97,21 @@ def _memories(target: Target, flash_bytes: int, ram_bytes: int) -> tuple[tuple[s
 
 
 class _Priced(NamedTuple):
-    """An instruction with its price: cycles (minimum, typical, maximum), bytes in line, routines it calls."""
+    """An instruction with its price: cycles (minimum, typical, maximum), bytes in line, those of them that it
+    runs through (constants behind the code left out), routines it calls."""
 
     cycles: tuple[int, int, int]
     flash_bytes: int
+    code_bytes: int
     routines: frozenset[str]
 
 
 def _priced(row: Settled, target: Target) -> _Priced:
     if row.instruction is None:
-        return _Priced((0, 0, 0), 0, frozenset())
+        return _Priced((0, 0, 0), 0, 0, frozenset())
     items = tuple(cost_items(row.instruction))
     costs = [(_bounded(target.costs[key], row, target), count) for key, count in items if count]
+    loaded = sum(literals(key, target.costs[key], target.compiler) * count for key, count in items)
     named = [target.costs[key] for key in named_keys(row.instruction)]
     cycles, flash_bytes = _address(target)
     low, typical, high = (
@@ -119,9 +122,12 @@ def _priced(row: Settled, target: Target) -> _Priced:
             (cost.cycles_max * count for cost, count in costs),
         )
     )
+    in_line = sum(cost.flash_bytes * count for cost, count in costs) - row.known_addresses * flash_bytes
+    literal_bytes = 0 if target.compiler is None else target.compiler.literal_bytes
     return _Priced(
         (low, typical, high),
-        sum(cost.flash_bytes * count for cost, count in costs) - row.known_addresses * flash_bytes,
+        in_line,
+        in_line - literal_bytes * (loaded - row.known_addresses),
         frozenset(
             cost.routine for cost in (*(cost for cost, _ in costs), *named) if cost.routine is not None
         ),
@@ -153,16 +159,6 @@ def _address(target: Target) -> tuple[int, int]:
     """Cycles and bytes that a load, a store or a port access takes to find its address."""
     compiler = target.compiler
     return (0, 0) if compiler is None else (compiler.address_cycles, compiler.address_bytes)
-
-
-def _waiting(compiled: Sequence[_Priced], target: Target) -> Any:
-    """Cycles that each instruction waits for the flash lines that begin in its code: int64[n, 1]. The code is
-    laid out as it stands in the Program."""
-    sizes = [row.flash_bytes for row in compiled]
-    starts = [0, *accumulate(sizes)]
-    fetch_bytes = target.memory.fetch_bytes
-    lines = [lines_begun(start, size, fetch_bytes) for start, size in zip(starts, sizes, strict=False)]
-    return target.wait_states * np.array(lines, dtype=np.int64)[:, np.newaxis]
 
 
 def flash_parts(program: Program, target: Target) -> dict[str, int]:

@@ -41,6 +41,11 @@ FIELDS: Final = {
     "memory.wait_states_above_Hz": "one wait state more above each clock, rising [Hz]",
     "memory.fetch_bytes": "code that one read of the flash brings [bytes]; wait states come with each read",
     "memory.library_bytes_per_cycle": "code that library routines read per cycle; needed with wait states",
+    "memory.reads_ahead": "true: flash reads the next line while the present one runs (prefetch buffer); a "
+    "cache is not modelled",
+    "memory.library_jumps_per_cycle": "how often per cycle these jump to another line; for reads_ahead",
+    "memory.straight_bytes_per_cycle": "most code they run through per cycle [bytes]: 2 with 16-bit "
+    "instructions, 4 with wide ones",
     "step_timer.width_bits": "width of the counter [bits]",
     "step_timer.prescalers": "dividers before the counter, rising",
     "step_timer.clock_divider": "CPU clocks per input clock of the prescaler",
@@ -66,6 +71,7 @@ FIELDS: Final = {
     "frame.in_entry_cycles": "part of these cycles that entry_cycles and exit_cycles hold already",
     "compiler.address_cycles": "what finding the address takes of a load or store [instruction cycles]",
     "compiler.address_bytes": "the same in flash [bytes]",
+    "compiler.literal_bytes": "of each address and constant that is loaded from behind the code; 0: none is",
     "compiler.free_in_add": "largest constant that an addition holds in itself",
     "compiler.free_in_compare": "largest constant that a comparison holds in itself",
     "compiler.free_shifted_bits": "constants of so many bits at any place are free as well; 0: none",

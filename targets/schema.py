@@ -77,8 +77,10 @@ class Memory(Record):
     """Flash and RAM [bytes], what is taken of them before any law comes, and the register width [bits].
 
     wait_states_above_Hz: flash needs one wait state more above each of these CPU clocks; the cost rows hold
-    for none. fetch_bytes: what one read of it brings. library_bytes_per_cycle: bytes of code that a library
-    routine reads per cycle, lines that a jump leaves unused included. What they cost: `targets.wait_states`.
+    for none. fetch_bytes: what one read of it brings. reads_ahead: the next line is read while this one runs.
+    Library routines: library_bytes_per_cycle they read, lines that a jump leaves unused included;
+    straight_bytes_per_cycle they run through at most; library_jumps_per_cycle lead to another line. What all
+    this costs: `targets.wait_states`.
     """
 
     flash_bytes: PositiveCount
@@ -89,6 +91,9 @@ class Memory(Record):
     wait_states_above_Hz: Frequencies = ()
     fetch_bytes: PositiveCount = 1
     library_bytes_per_cycle: Annotated[float, Field(ge=0, le=8, allow_inf_nan=False)] = 0.0
+    reads_ahead: bool = False
+    library_jumps_per_cycle: Annotated[float, Field(ge=0, le=1, allow_inf_nan=False)] = 0.0
+    straight_bytes_per_cycle: Annotated[float, Field(gt=0, le=8, allow_inf_nan=False)] = 4.0
     source: Text
 
     def wait_states(self, clock_Hz: float) -> int:
@@ -111,6 +116,9 @@ class Memory(Record):
             found = f"{self.fetch_bytes} and {self.library_bytes_per_cycle:g}"
             rule = "wait states need fetch_bytes and library_bytes_per_cycle"
             raise broken_rule(rule, found, "say what one flash read brings, and how fast code is read")
+        if limits_Hz and self.reads_ahead and not self.library_jumps_per_cycle:
+            rule = "wait states of a flash that reads ahead need library_jumps_per_cycle"
+            raise broken_rule(rule, "none", "say how often library routines jump")
         return self
 
 
@@ -195,17 +203,19 @@ class Compiler(Record):
     """What a compiler for the core does with operands, beyond the price of one instruction by itself.
 
     address_cycles, address_bytes: the part of a load, store or port access that finds its address; it is
-    found once in a handler [CPU clock cycles, bytes]. statics_in_reach: static variables need none, for a
-    register always points at them. free_in_add, free_in_compare: largest constant that an addition and a
-    comparison hold in themselves. free_shifted_bits: so many bits at any place are free as well. loads_words:
-    a small constant costs as little in a wide kind. zero_register: 0 lies in a register.
-    conditional_instructions: a jump over one instruction is made a condition of it. links_both_divisions: a
-    division without negative operands is done by the unsigned routine, and the signed one is linked too.
-    Without this record operands are used where they lie.
+    found once in a handler [CPU clock cycles, bytes]. literal_bytes: of each address and constant that is
+    loaded from behind the code; 0: none is. statics_in_reach: static variables need none, for a register
+    always points at them. free_in_add, free_in_compare: largest constant that an addition and a comparison
+    hold in themselves. free_shifted_bits: so many bits at any place are free as well. loads_words: a small
+    constant costs as little in a wide kind. zero_register: 0 lies in a register. conditional_instructions: a
+    jump over one instruction is made a condition of it. links_both_divisions: a division without negative
+    operands is done by the unsigned routine, and the signed one is linked too. Without this record operands
+    are used where they lie.
     """
 
     address_cycles: Count
     address_bytes: Count
+    literal_bytes: Count = 0
     free_in_add: Count
     free_in_compare: Count
     zero_register: bool

@@ -56,7 +56,10 @@ def _notes(costing: Costing) -> Iterator[str]:
     yield "maximum costs, registers that the handler saves included. Interrupt entry and exit come on top."
     measured, waits = costing.measured, costing.target.wait_states
     if waits:
-        yield f"Wait states of the flash at this clock are in all columns: {waits} for each line read."
+        reads = (
+            "jump and constant; lines are read ahead" if costing.target.memory.reads_ahead else "line read"
+        )
+        yield f"Wait states of the flash at this clock are in all columns: {waits} for each {reads}."
     if measured is None:
         return
     calls = sum(handler.calls for handler in measured.handlers.values())

@@ -51,7 +51,8 @@ class EmulatedMachine(Machine):
 
     def __init__(self, image: Image, core: str) -> None:
         self.core = core
-        self._waits, self._fetch_bytes, self._line = 0, 1, 0
+        self._waits, self._fetch_bytes, self._reads_ahead = 0, 1, False
+        self._line, self._line_cycles = 0, 0  # the line of flash in use, cycles that it has been
         self._unicorn, self._capstone = import_emulator()
         super().__init__(image)
 
@@ -73,10 +74,15 @@ class EmulatedMachine(Machine):
     def _code_address(self, address: int) -> int:
         return address
 
-    def wait_for_flash(self, waits: int, fetch_bytes: int) -> None:
+    def wait_for_flash(self, waits: int, fetch_bytes: int, reads_ahead: bool) -> None:
         """Let every instruction wait so many cycles for each line of flash it lies in that is not the one in
-        use, from now on. Constants that are read from flash count as lines of their own."""
-        self._waits, self._fetch_bytes = waits, fetch_bytes
+        use, from now on; where the flash reads ahead, for the line that follows it only what is left of a
+        read that began with the line in use, even where a jump leads there. Constants that are read from
+        flash count as lines of their own.
+
+        Doubt: they neither stop nor replace what is read ahead, and a jump does not wait for its end.
+        """
+        self._waits, self._fetch_bytes, self._reads_ahead = waits, fetch_bytes, reads_ahead
 
         def read(_cpu: Any, _access: int, _at: int, _size: int, _value: int, _data: object) -> None:
             self._tally.cycles += waits
@@ -84,15 +90,21 @@ class EmulatedMachine(Machine):
         last = FLASH_ADDRESS + REGION_BYTES - 1
         self._cpu.hook_add(self._unicorn.UC_HOOK_MEM_READ, read, begin=FLASH_ADDRESS, end=last)
 
-    def _waiting_cycles(self, start: int, end: int) -> int:
-        """Waits for the flash lines of an instruction; the last of them is the one in use then."""
-        first, last = start // self._fetch_bytes, (end - 1) // self._fetch_bytes
-        lines = last - first + (first != self._line)
-        self._line = last
-        return self._waits * lines
+    def _waiting_cycles(self, start: int, end: int, cycles: int) -> int:
+        """Waits for the flash lines of an instruction; the last of them is the one in use then, and the
+        cycles of the instruction pass in it."""
+        waited = 0
+        for line in range(start // self._fetch_bytes, (end - 1) // self._fetch_bytes + 1):
+            if line != self._line:
+                is_read = self._reads_ahead and line == self._line + 1
+                waited += max(0, self._waits - max(0, self._line_cycles - 1) * is_read)
+                self._line, self._line_cycles = line, 0
+        self._line_cycles += cycles
+        return waited
 
     def _run(self, start: int, tally: Tally) -> None:
         self._tally = tally
+        self._line, self._line_cycles = 0, 0  # of none of the code, whatever the last call has left
         self._at: tuple[int, Cell, int | None] | None = None
         self._failure: BaseException | None = None
         try:
@@ -136,7 +148,7 @@ class EmulatedMachine(Machine):
         if next_address != cell.end:
             elsewhere = self._landing_cycles(next_address) if cell.jumps else None
             cycles += self._skipped_cycles(cell.end, next_address) if elsewhere is None else elsewhere
-        cycles += self._waiting_cycles(address, cell.end)
+        cycles += self._waiting_cycles(address, cell.end, cycles)
         self._tally.cycles += cycles
         if cell.frames and address in self._tally.own:
             self._tally.frame_cycles += cycles

@@ -150,12 +150,13 @@ class Machine(ABC):
             self._watched[address, is_written] = size
             (self._watch_writes if is_written else self._watch_reads)(address, size)
 
-    def wait_for_flash(self, waits: int, fetch_bytes: int) -> None:
-        """Let code wait so many cycles for every line of flash that it reads, from now on.
+    def wait_for_flash(self, waits: int, fetch_bytes: int, reads_ahead: bool) -> None:
+        """Let code wait so many cycles for every line of flash that it reads, from now on; where the flash
+        reads ahead, less for a line that follows the one before.
 
         Raises InputError where the flash of the core never waits.
         """
-        found = f"{waits} wait states of {fetch_bytes} bytes"
+        found = f"{waits} wait states of {fetch_bytes} bytes{', read ahead' if reads_ahead else ''}"
         fault = Fault(str(self.image.path), "the flash of this core never waits", found, "take another core")
         raise InputError([fault])
 

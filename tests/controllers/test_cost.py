@@ -206,7 +206,7 @@ def plain_target(flash_bytes: int = 1000, ram_bytes: int = 100) -> Target:
     costs = {key: division if key.endswith(("_div", "_mod")) else cost for key in COST_KEYS}
     memory = SimpleNamespace(
         flash_bytes=flash_bytes, ram_bytes=ram_bytes, fixed_flash_bytes=100, fixed_ram_bytes=20, word_bits=8,
-        fetch_bytes=1,
+        fetch_bytes=1, reads_ahead=False,
     )  # fmt: skip
     return cast(
         Target,

@@ -164,6 +164,13 @@ EDITS = [
         "what one flash read brings, and how fast code is read",
     ),
     (
+        "reading ahead of which nobody knows how often routines jump",
+        "word_bits = 8",
+        "word_bits = 8\nwait_states_above_Hz = [10e6]\nlibrary_bytes_per_cycle = 2.0\nreads_ahead = true",
+        "edited.toml: memory: wait states of a flash that reads ahead need library_jumps_per_cycle, found "
+        "none; say how often library routines jump",
+    ),
+    (
         "cycles of a frame out of order",
         "calling = { cycles = [0, 0, 0], stack_bytes = 0 }",
         "calling = { cycles = [1, 0, 0], stack_bytes = 0 }",
@@ -353,6 +360,11 @@ def test_wait_states_come_with_the_clock() -> None:
     memory = load_target("m3").memory
     assert [memory.wait_states(clock_Hz) for clock_Hz in (8e6, 24e6, 25e6, 48e6, 72e6)] == [0, 0, 1, 1, 2]
     assert load_target("acc8").memory.wait_states(32e6) == 0
+
+
+def test_flash_without_wait_states_may_read_ahead(tmp_path: Path) -> None:
+    target = load_text(OWN_TEXT.replace("word_bits = 8", "word_bits = 8\nreads_ahead = true"), tmp_path)
+    assert target.memory.reads_ahead
 
 
 def test_tail_chaining_is_converted_like_the_other_cycles() -> None:
