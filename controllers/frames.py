@@ -14,7 +14,8 @@ from controllers.graph import reachable
 from controllers.opcodes import RET
 from controllers.priorities import PRIORITIES
 from controllers.program import Program
-from targets.schema import Frame, SavedRegisters, Target
+from targets.schema import Target
+from targets.sections import Frame, SavedRegisters
 
 Called = Mapping[str, frozenset[str]]
 """Handler -> library routines that it calls."""

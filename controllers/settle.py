@@ -13,7 +13,8 @@ from controllers.narrowing import narrowed
 from controllers.opcodes import OPCODES
 from controllers.program import SLOT_CONST, SLOT_STATIC, SLOT_TEMP, Program
 from controllers.registers import STATICS_ADDRESS, Flow, addresses, read_slots
-from targets.schema import Compiler, Target
+from targets.schema import Target
+from targets.sections import Compiler
 
 _COPIES: Final = (opcodes.MOVE, opcodes.F_MOVE)
 _ADDITIONS: Final = (opcodes.ADD, opcodes.SUB, opcodes.WRAP_ADD, opcodes.WRAP_SUB)

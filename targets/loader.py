@@ -16,7 +16,8 @@ from pydantic_core import ErrorDetails
 
 from targets.cost_keys import COST_KEYS
 from targets.errors import Fault, InputError
-from targets.schema import Compiler, Cost, CostRow, Frame, Interrupt, Target, TargetFile
+from targets.schema import Cost, Target, TargetFile
+from targets.sections import Compiler, CostRow, Frame, Interrupt
 
 DATA_FOLDER = Path(__file__).parent / "data"
 SUFFIX = ".toml"

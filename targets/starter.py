@@ -14,7 +14,8 @@ from pydantic import BaseModel
 from targets.errors import InputError
 from targets.fields import COSTS, FIELDS, OPERATIONS, SECTIONS
 from targets.loader import DATA_FOLDER, SUFFIX, load_target, name_fault
-from targets.schema import Clock, Compiler, Frame, Interrupt, Memory, StepTimer, TargetFile, Timer
+from targets.schema import TargetFile
+from targets.sections import Clock, Compiler, Frame, Interrupt, Memory, StepTimer, Timer
 
 USUAL_BASE: Final = "m0"
 _WIDTH: Final = 110

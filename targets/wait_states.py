@@ -11,7 +11,8 @@ Not modelled: what a cache in front of the flash spares. A core that has one is 
 from collections.abc import Mapping
 from math import ceil, floor
 
-from targets.schema import Compiler, Cost, Memory, Target
+from targets.schema import Cost, Target
+from targets.sections import Compiler, Memory
 
 _JUMPS = {"entry_cycles": 2, "exit_cycles": 1, "tail_chain_cycles": 2, "call_cycles": 1, "return_cycles": 1}
 """Flash reads by jumps: the vector and the line it leads to, the line returned to."""

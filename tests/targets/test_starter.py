@@ -6,7 +6,8 @@ from pydantic import BaseModel
 from targets import InputError, Target, load_target, starting_target, target_names
 from targets.cost_keys import COST_KEYS
 from targets.fields import FIELDS, OPERATIONS, SECTIONS
-from targets.schema import Clock, Compiler, Frame, Interrupt, Memory, StepTimer, TargetHead, Timer
+from targets.schema import TargetHead
+from targets.sections import Clock, Compiler, Frame, Interrupt, Memory, StepTimer, Timer
 
 RECORDS: dict[str, type[BaseModel]] = {
     "clock": Clock, "memory": Memory, "step_timer": StepTimer, "pwm": Timer, "interrupt": Interrupt,
