@@ -31,7 +31,8 @@ would take minutes."""
 @dataclass(frozen=True)
 class Hardware:
     """What surrounds the Program: CPU clock [Hz], CPU clocks per count of the step timer, its width, CPU
-    clocks of interrupt entry and exit and between two control ticks, and PWM counts at full duty."""
+    clocks of interrupt entry and exit and between two control ticks, and PWM counts at full duty.
+    reads_count: nothing captures the count at a Hall edge, the handler reads it."""
 
     clock_Hz: float
     tick_cycles: int
@@ -40,6 +41,7 @@ class Hardware:
     exit_cycles: int
     control_cycles: int
     duty_top: int
+    reads_count: bool = False
 
     @property
     def timer_range(self) -> int:
@@ -126,6 +128,7 @@ class Bench:
             "exit_cycles": h.exit_cycles,
             "tick_cycles": h.tick_cycles,
             "timer_mask": h.timer_range - 1,
+            "reads_count": h.reads_count,
             "control_cycles": h.control_cycles if has_tick else 0,
             "duty_top": h.duty_top,
             "handler_pc": self.marks.entries,

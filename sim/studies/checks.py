@@ -61,6 +61,7 @@ def subject_of(design: Design, firmware: Firmware) -> Subject:
         exit_cycles=int(c["exit_cycles"]),
         control_cycles=int(c["control_cycles"]),
         duty_top=firmware.pwm_top,
+        reads_count=bool(c["reads_count"]),
     )
     command_rpm = max(step.speed_rpm for step in design.command.profile)
     motor = Motor(LAG_S, NO_LOAD * max(command_rpm, 1000.0), FRICTION)

@@ -51,6 +51,7 @@ BENCH: Final = np.dtype(
         ("exit_cycles", "i8"),
         ("tick_cycles", "i8"),
         ("timer_mask", "i8"),
+        ("reads_count", "i8"),
         ("control_cycles", "i8"),
         ("duty_top", "i8"),
         ("handler_pc", "i8", (HANDLER_COUNT,)),

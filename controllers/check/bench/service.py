@@ -130,7 +130,7 @@ def run_on(
 @kernel
 def _read(c: Record, k: Record, port: int) -> int:
     """Value of an input port at `k.now`."""
-    if port == IN_TIMER:
+    if port == IN_TIMER or (port == IN_CAPTURED and c.reads_count):
         return int((k.now // c.tick_cycles) & c.timer_mask)
     if port == IN_CAPTURED:
         return int(k.captured)

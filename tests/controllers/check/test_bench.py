@@ -1,5 +1,6 @@
 """The bench: exact logs by hand, the same as the processor of the simulation, marks that change nothing."""
 
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -32,9 +33,10 @@ LAW = harness.law(
 )
 
 
-def bench_of(folder: Path, text: str) -> Bench:
+def bench_of(folder: Path, text: str, *, reads_count: bool = False) -> Bench:
     program = harness.compile_text(folder, text)
-    return Bench(link(program, load_target("m0")), HARDWARE, harness.prices(program, COSTS))
+    hardware = replace(HARDWARE, reads_count=reads_count)
+    return Bench(link(program, load_target("m0")), hardware, harness.prices(program, COSTS))
 
 
 def lines(bench: Bench, scenario: Scenario) -> list[str]:
@@ -90,17 +92,21 @@ def test_the_timer_starts_where_the_scenario_says(tmp_path: Path) -> None:
 
 
 @settings(max_examples=15)
-@given(first=st.integers(200, 4000), turn=st.integers(400, 5000), count=st.integers(1, 6))
+@given(
+    first=st.integers(200, 4000), turn=st.integers(400, 5000), count=st.integers(1, 6), reads=st.booleans()
+)
 def test_the_bench_and_the_processor_of_the_simulation_do_the_same(
-    tmp_path_factory: pytest.TempPathFactory, first: int, turn: int, count: int
+    tmp_path_factory: pytest.TempPathFactory, first: int, turn: int, count: int, reads: bool
 ) -> None:
     folder = tmp_path_factory.mktemp("both")
     end = first + turn * (count - 1) + turn // 2
-    outcome = harness.run(folder, LAW, end, harness.Rotor(float(first), float(turn)), cost=COSTS)
+    rotor = harness.Rotor(float(first), float(turn))
+    outcome = harness.run(folder, LAW, end, rotor, cost=COSTS, reads_count=int(reads))
     rises = [0, *(int(line.split()[0]) for line in outcome.only("hall rise"))]
     gaps = [later - earlier for earlier, later in pairwise(rises)]
     scenario = Scenario(events=(*(edges(gap) for gap in gaps), wait(turn)))
-    found = [line for line in lines(bench_of(folder, LAW), scenario) if not _is_edge(line)]
+    bench = bench_of(folder, LAW, reads_count=reads)
+    found = [line for line in lines(bench, scenario) if not _is_edge(line)]
     expected = [_of_processor(line) for line in outcome.log]
     before = [line for line in found if int(line.split()[0]) < end]
     assert [line for line in expected if line and int(line.split()[0]) < end] == before
