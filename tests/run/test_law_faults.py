@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from controllers import catalogue
-from sim.design import apply_overrides, load_design, rules
+from sim.design import apply_overrides, firmware_rules, load_design
 from sim.run.metrics import measure
 from sim.run.simulate import simulate
 from sim.studies.explain import _symptoms
@@ -30,7 +30,9 @@ class Narrow(OpenRamp):
 def test_run_names_file_and_line_of_every_fault(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     sampler = load_design("scenarios/air_sampler.toml")
     monkeypatch.setattr(catalogue, "_FOLDER", tmp_path)
-    monkeypatch.setattr(rules, "known_laws", lambda: ("narrow",))  # the list of the shipped ones is kept
+    monkeypatch.setattr(
+        firmware_rules, "known_laws", lambda: ("narrow",)
+    )  # the list of the shipped ones is kept
     (tmp_path / "narrow.py").write_text(LAW, encoding="utf-8")
     # number is i8: the step time of the start does not fit it, and on_start of the base says so
     overrides = {
