@@ -6,6 +6,11 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 
+def printable(text: str) -> str:
+    """Text in which line ends and all else that would spoil a message or a terminal are escapes."""
+    return "".join(char if char.isprintable() else char.encode("unicode_escape").decode() for char in text)
+
+
 @dataclass(frozen=True, slots=True)
 class Fault:
     """One thing that is wrong with an input, and what to do about it."""

@@ -15,7 +15,7 @@ from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
 from targets.cost_keys import COST_KEYS
-from targets.errors import Fault, InputError
+from targets.errors import Fault, InputError, printable
 from targets.schema import Cost, Target, TargetFile
 from targets.sections import Compiler, CostRow, Frame, Interrupt
 
@@ -120,9 +120,13 @@ def _read_toml(path: Path) -> dict[str, Any]:
         return tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except OSError as error:
         found = error.strerror or "an error"
-        fault = Fault(str(path), "the file must be readable", found, "check the path and its rights")
+        fault = Fault(
+            printable(str(path)), "the file must be readable", found, "check the path and its rights"
+        )
     except (ValueError, RecursionError) as error:  # of syntax, of UTF-8, of thousands of digits
-        fault = Fault(str(path), "the file must be TOML in UTF-8", str(error), "correct the syntax")
+        fault = Fault(
+            printable(str(path)), "the file must be TOML in UTF-8", str(error), "correct the syntax"
+        )
     raise InputError([fault])
 
 

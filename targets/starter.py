@@ -75,7 +75,8 @@ def _section(section: str, values: Mapping[str, Any] | None, base: str) -> Itera
         if values is not None and key in values:
             yield from _key(f"{section}.{key}", key, values[key])
         else:
-            example = 0 if field.is_required() else field.default
+            required = False if field.annotation is bool else 0
+            example = required if field.is_required() else field.default
             yield from _key(f"{section}.{key}", key, example, "# ")
     if values is not None:
         yield f"source = {_toml(_copied(values['source'], base))}"

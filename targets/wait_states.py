@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from math import ceil, floor
 
 from targets.schema import Cost, Target
-from targets.sections import Compiler, Memory
+from targets.sections import Compiler, Frame, Memory, SavedRegisters
 
 _JUMPS = {"entry_cycles": 2, "exit_cycles": 1, "tail_chain_cycles": 2, "call_cycles": 1, "return_cycles": 1}
 """Flash reads by jumps: the vector and the line it leads to, the line returned to."""
@@ -34,6 +34,7 @@ def at_clock(target: Target, clock_Hz: float) -> Target:
             "costs": {key: _priced(key, cost, target, waits) for key, cost in target.costs.items()},
             "interrupt": target.interrupt.model_copy(update=_sequences(target, waits)),
             "compiler": _addressing(target.compiler, waits),
+            "frame": _frame(target, waits),
             "wait_states": waits,
         }
     )
@@ -52,6 +53,18 @@ def _addressing(compiler: Compiler | None, waits: int) -> Compiler | None:
     if compiler is None or not compiler.literal_bytes:
         return compiler
     return compiler.model_copy(update={"address_cycles": compiler.address_cycles + waits})
+
+
+def _frame(target: Target, waits: int) -> Frame:
+    """Saving and restoring registers is straight code; the line it begins in is part of the entry."""
+    memory, frame = target.memory, target.frame
+    per_cycle = _left(memory, waits, _ACCESS_BYTES_PER_CYCLE) * _ACCESS_BYTES_PER_CYCLE / memory.fetch_bytes
+
+    def waiting(saved: SavedRegisters) -> SavedRegisters:
+        cycles = tuple(n + round(per_cycle * n) for n in saved.cycles)
+        return saved.model_copy(update={"cycles": cycles})
+
+    return frame.model_copy(update={"leaf": waiting(frame.leaf), "calling": waiting(frame.calling)})
 
 
 def _priced(key: str, cost: Cost, target: Target, waits: int) -> Cost:

@@ -22,6 +22,11 @@ from targets import Fault, InputError
 
 _SUFFIXES: Final = frozenset((".c", ".h", ".csv"))
 _MOST_VECTORS: Final = 1_000_000
+_OWN_WORDS: Final = {
+    "firmware.law": "the law itself", "firmware.arithmetic": "--arithmetic", "firmware.target": "--target",
+    "firmware.prescaler": "--prescaler",
+}  # fmt: skip
+"""Keys that `--set` leaves to the arguments."""
 
 
 def export(
@@ -86,6 +91,10 @@ def _settings(words: list[str]) -> dict[str, Override]:
         key, sign, value = word.partition("=")
         if not sign:
             raise InputError([Fault("--set", "must be KEY=VALUE", word, "for example: motor.pole_pairs=3")])
+        if key in _OWN_WORDS:
+            raise InputError(
+                [Fault(f"--set {key}", "has a word of its own", word, f"write {_OWN_WORDS[key]}")]
+            )
         try:
             settings[key] = tomllib.loads(f"value = {value}")["value"]
         except tomllib.TOMLDecodeError:

@@ -12,7 +12,7 @@ from sim.cli.arguments import named
 from sim.cli.compiling import compile_notice
 from sim.cli.files import check_outputs, write_text, write_whole
 from sim.cli.target_file import OneTargetFile, chosen_target
-from sim.design import Design, apply_overrides, load_design, variant_of
+from sim.design import Design, load_design, variant_of
 from sim.studies.answer import Result, answer, close_up
 from sim.views.text import run_text
 from targets import InputError
@@ -61,7 +61,7 @@ def _design(scenario: Path, law: str | None, target_file: Path | None) -> Design
         return design
     with named({"firmware.law": "--law"}):
         law_path(law)
-        return apply_overrides(design, {"firmware.law": law})
+        return variant_of(design, {"firmware.law": law})
 
 
 def _of_scenario(scenario: Path, refused: InputError) -> InputError:

@@ -48,12 +48,16 @@ def fitting_prescaler(design: Design, target_name: str) -> int:
 
 def variant_of(design: Design, overrides: Mapping[str, Override], source: str = "override") -> Design:
     """The design with some keys changed, as `apply_overrides`, and what follows from them: on another target
-    the prescaler that keeps the timer tick as near as it can; with another law the parameters are that law's
-    own. Both only where they are not changed themselves."""
+    the prescaler that keeps the timer tick as near as it can, and edges that software reads where its timer
+    does not capture them; with another law the parameters are that law's own. All only where they are not
+    changed themselves."""
     firmware, followers = design.firmware, dict[str, Override]()
     target = overrides.get("firmware.target", firmware.target)
     if target != firmware.target:
         followers["firmware.prescaler"] = fitting_prescaler(design, str(target))
+        found = find_target(str(target))
+        if found is not None and not found.step_timer.capture:
+            followers["firmware.capture"] = "software"
     if overrides.get("firmware.law", firmware.law) != firmware.law:
         followers["firmware.parameters"] = {}
     return apply_overrides(design, {**followers, **overrides}, source)

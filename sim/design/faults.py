@@ -12,7 +12,7 @@ from pydantic_core import ErrorDetails
 
 from sim.design.key import Key, keys_of, number_text, wanted
 from sim.design.schema import Design
-from targets.errors import Fault
+from targets.errors import Fault, printable
 
 KEYS = keys_of(Design)
 SECTIONS = tuple(path for path, key in KEYS.items() if key.kind == "section")
@@ -21,11 +21,6 @@ _LONGEST_QUOTE = 60
 _LONGEST_INT_BITS = 128  # beyond this, digits help nobody (and Python refuses to print very long ones)
 
 _Location = tuple[int | str, ...]
-
-
-def printable(text: str) -> str:
-    """Text in which line ends and all else that would spoil a message or a terminal are escapes."""
-    return "".join(char if char.isprintable() else char.encode("unicode_escape").decode() for char in text)
 
 
 def quoted(text: str) -> str:

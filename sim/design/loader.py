@@ -13,10 +13,10 @@ from typing import Any
 from pydantic import ValidationError
 
 from sim.design.catalogue import target_faults
-from sim.design.faults import field_faults, found_text, key_path, printable
+from sim.design.faults import field_faults, found_text, key_path
 from sim.design.rules import rule_faults
 from sim.design.schema import Design
-from targets.errors import Fault, InputError
+from targets.errors import Fault, InputError, printable
 
 MAX_FILE_BYTES = 1_000_000
 _FILE_KEYS = (("firmware", "law", ".py"), ("firmware", "target", ".toml"), ("motor", "back_emf_file", ""))

@@ -116,7 +116,7 @@ class Motor(Section):
         default=None,
         example="waveform.csv",
         min_length=1,
-        max_length=1000,
+        max_length=4096,
         default_text="no file",
     )
     ke_imbalance_b_percent: float = declare(

@@ -130,6 +130,11 @@ class Hall(Section):
     )  # fmt: skip
     glitch_time_s: float = declare("length of a false pulse", "s", default=5e-7, ge=1e-8, le=1e-3)
 
+    @property
+    def edges_per_turn(self) -> int:
+        """Edges that are captured in an electrical turn."""
+        return self.sensors * (2 if self.edges == "both" else 1)
+
 
 class LoadStep(Section):
     """One element of `load.torque_steps`."""

@@ -17,6 +17,9 @@ from sim.design.plant_sections import Drive, Hall, Load
 from sim.design.section import Section
 
 _MAX_SPEED_RPM = 65535  # the command port of the firmware is an unsigned 16-bit number of rpm
+MOST_PATH_CHARACTERS = (
+    4096  # of common systems; a path is joined to the scenario's folder before it is checked
+)
 _ONE_LINE = r"^[^\x00-\x1f\x7f]+$"
 
 ParameterValue = Annotated[float, Field(ge=-1e12, le=1e12)]
@@ -28,7 +31,7 @@ class Firmware(Section):
     law: str = declare(
         "control law: a name (`tickspin controllers` lists them) or the path of a law file",
         min_length=1,
-        max_length=500,
+        max_length=MOST_PATH_CHARACTERS,
         example="step_trim",
     )
     arithmetic: str = declare(
@@ -40,7 +43,7 @@ class Firmware(Section):
     target: str = declare(
         "microcontroller: a name (`tickspin targets` lists them) or the path of a target file",
         min_length=1,
-        max_length=500,
+        max_length=MOST_PATH_CHARACTERS,
         example="acc8",
     )
     clock_Hz: float | None = declare(

@@ -8,10 +8,10 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from sim.design.faults import KEYS, printable, toml
+from sim.design.faults import KEYS, toml
 from sim.design.key import Key
 from sim.design.loader import design_from_dict
-from targets.errors import Fault, InputError
+from targets.errors import Fault, InputError, printable
 
 _WIDTH = 110
 _HEAD = """\

@@ -217,9 +217,10 @@ def _response_bound_us(recording: Recording) -> dict[str, float | None]:
     Hall edge from each sensor in a turn, or two, a step after its mean step time."""
     design, turn_Hz = recording.design, _settled(recording, "speed_rpm") / 60.0
     step_s = _settled(recording, "step_time_ticks") * recording.firmware.tick_s
-    edges = design.hall.sensors * (2 if design.hall.edges == "both" else 1)
-    edge_Hz = turn_Hz * design.motor.pole_pairs * edges
-    periods_s = {"on_control_tick": design.firmware.control_period_s}
+    edge_Hz = turn_Hz * design.motor.pole_pairs * design.hall.edges_per_turn
+    clocks = recording.firmware
+    # the tick is counted in cycles: a clock that is fast makes it shorter
+    periods_s = {"on_control_tick": design.firmware.control_period_s * clocks.nominal_Hz / clocks.clock_Hz}
     periods_s |= {"on_hall_edge": 1.0 / edge_Hz} if edge_Hz > 0.0 else {}
     periods_s |= {"on_step_timer": step_s} if step_s > 0.0 else {}
     structure = design.firmware.structure

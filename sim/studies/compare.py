@@ -147,7 +147,8 @@ def _measured(
 ) -> Row:
     firmware = recording.firmware
     linked, memory, target = firmware.linked, firmware.target.memory, firmware.target
-    worst = max(cycles for name, cycles in metrics.worst_case_cycles.items() if name in _INTERRUPTS)
+    interrupts = [n for name, n in metrics.worst_case_cycles.items() if name in _INTERRUPTS]
+    worst = max(interrupts, default=0)
     is_met = met(design, metrics)
     return Row(
         name=variant.name,
@@ -184,14 +185,15 @@ def _limit(design: Design, metrics: Metrics, is_met: bool, fits: bool) -> str:
 
 def load_at(design: Design, firmware: Firmware, speed_rpm: float) -> float:
     """Part of the processor's time that interrupts take at a speed, at typical costs; above 1 it is not
-    reached: (6 C_step + C_hall) p n / 60 + C_tick / T_tick, each C with entry and exit."""
+    reached: (6 C_step + m C_hall) p n / 60 + C_tick / T_tick, each C with entry and exit; m edges a turn.
+    With three sensors the edges are the steps, and the timer only watches over them."""
     if firmware.costs_nothing:
         return 0.0
     around = firmware.target.interrupt.entry_cycles + firmware.target.interrupt.exit_cycles
     turns_per_s = design.motor.pole_pairs * speed_rpm / 60.0
     rates_Hz = {
-        "on_step_timer": STEPS_PER_TURN * turns_per_s,
-        "on_hall_edge": turns_per_s,
+        "on_step_timer": STEPS_PER_TURN * turns_per_s if design.hall.sensors == 1 else 0.0,
+        "on_hall_edge": design.hall.edges_per_turn * turns_per_s,
         "on_control_tick": 1.0 / design.firmware.control_period_s,
     }
     typical = firmware.linked.typical_cycles

@@ -123,9 +123,12 @@ def _cycles(metrics: Metrics) -> Iterable[tuple[str, str]]:
     for name, cycles in metrics.worst_case_cycles.items():
         done = "longest round" if name == "main_loop" else "done within"
         seen, response_us = metrics.measured_cycles.get(name, 0), metrics.worst_response_us.get(name, 0.0)
-        bound_us = metrics.response_bound_us.get(name)
-        at_worst = "" if bound_us is None else f", at worst {bound_us:,.1f}"
+        at_worst = _at_worst(metrics.response_bound_us[name]) if name in metrics.response_bound_us else ""
         yield name, f"{cycles:,} clocks at worst, {seen:,} seen; {done} {response_us:,.1f} us{at_worst}"
+
+
+def _at_worst(bound_us: float | None) -> str:
+    return ", at worst never: the others leave no time" if bound_us is None else f", at worst {bound_us:,.1f}"
 
 
 def _firmware(result: Result) -> str:

@@ -15,6 +15,7 @@ from sim.studies.compare import Comparison, compare, load_at
 from sim.studies.vary import variants
 from targets import load_target, target_names
 from tests.cli.command import AIR_SAMPLER, Command
+from tests.controllers.support import law_text
 
 PNG = b"\x89PNG\r\n\x1a\n"
 
@@ -86,6 +87,29 @@ def test_load_is_what_the_run_measures_where_the_speed_is_held() -> None:
     load = load_at(design, recording.firmware, design.require.speed_rpm)
     assert load == pytest.approx(measure(recording).cpu_load, rel=0.5)
     assert load >= measure(recording).cpu_load  # a longest path is never shorter than the one taken
+
+
+def test_load_with_three_sensors_counts_every_edge() -> None:
+    three = {"firmware.law": "duty_pi_three", "hall.sensors": 3, "hall.edges": "both"}
+    design = variant_of(load_design(AIR_SAMPLER.parent / "fume_fan.toml"), three)
+    recording = simulate(design)
+    metrics = measure(recording)
+    # Typical costs of the longest path against those of the paths that were taken.
+    assert metrics.cpu_load == pytest.approx(
+        load_at(design, recording.firmware, metrics.settled_rpm), rel=0.15
+    )
+
+
+def test_a_law_that_only_polls_is_a_row(tickspin: Command) -> None:
+    """No handler that an interrupt calls: no worst case of one."""
+    law = tickspin.folder / "idle.py"
+    law.write_text(
+        law_text("self.a = u8(1)", "a = var(u8, 0)")
+        + "\n    def main_loop(self) -> None:\n        self.a = 2\n"
+    )
+    ended = tickspin("compare", AIR_SAMPLER, "--vary", f"firmware.law={law},step_trim")
+    assert (ended.status, ended.err) == (1, "")
+    assert "idle.py" in ended.out
 
 
 def test_lists_give_every_combination_in_order() -> None:

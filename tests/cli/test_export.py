@@ -145,3 +145,14 @@ def test_vectors_and_seed_have_a_range(tickspin: Command, words: list[str]) -> N
     assert ended.status == 2
     assert "Traceback" not in ended.err
     assert names_in(tickspin.folder) == []
+
+
+@pytest.mark.parametrize(
+    "key", ["firmware.law", "firmware.arithmetic", "firmware.target", "firmware.prescaler"]
+)
+def test_what_has_an_argument_is_not_set_twice(tickspin: Command, key: str) -> None:
+    words = ["export", "step_trim", "--arithmetic", "i32", "--to", "out", "--set", f"{key}=1"]
+    ended = tickspin(*words)
+    assert ended.status == 2
+    assert ended.err.startswith(f"tickspin: --set {key}: has a word of its own, found {key}=1; write ")
+    assert not (tickspin.folder / "out").exists()

@@ -150,3 +150,10 @@ def test_version(tickspin: Command) -> None:
 def test_starting_law_is_refused_by_name() -> None:
     with pytest.raises(InputError):
         starting_law("no-dash")
+
+
+def test_run_with_another_law_takes_that_laws_parameters(tickspin: Command) -> None:
+    """The scenario's are those of its own law, as in a comparison."""
+    ended = tickspin("run", AIR_SAMPLER.parent / "reaction_wheel.toml", "--law", "step_trim")
+    assert ended.status in (0, 1)
+    assert ended.out.splitlines()[1].startswith("step_trim in i32 on m0")

@@ -196,3 +196,17 @@ def test_one_file_named_twice_is_one_row(tickspin: Command, chip: Path) -> None:
     names = [row["name"] for row in json.loads(tickspin("compare", scenario, *words).out)["rows"]]
     assert names.count("my_chip") == 1
     assert len(names) == len(set(names))
+
+
+@pytest.mark.parametrize("command", ["run", "compare", "check", "cost", "export"])
+def test_a_target_without_capture_has_its_edges_read_by_software(
+    tickspin: Command, chip: Path, command: str
+) -> None:
+    chip.write_text(chip.read_text().replace("capture = true", "capture = false"))
+    assert tickspin(*COMMANDS[command], "--target-file", chip).status in (0, 1)
+
+
+def test_a_file_name_cannot_break_a_message(tickspin: Command) -> None:
+    ended = tickspin("run", AIR_SAMPLER, "--target-file", "no\nwhere.toml")
+    assert ended.status == 2
+    assert len(ended.err.splitlines()) == 1

@@ -4,6 +4,7 @@ The formulas themselves are tested in tests/processor/test_response.py.
 """
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -86,6 +87,24 @@ def test_handlers_that_leave_no_time_have_no_bound() -> None:
     metrics = ran({"firmware.control_period_s": 1e-5, "command.duration_s": 0.2, "require.within_s": 0.2})
     assert metrics.worst_case_cycles["on_control_tick"] > 1e-5 * 48e6
     assert metrics.response_bound_us["on_control_tick"] is None
+
+
+def test_a_bound_that_there_is_not_is_said() -> None:
+    changes = {"firmware.control_period_s": 1e-5, "command.duration_s": 0.2, "require.within_s": 0.2}
+    assert "at worst never: the others leave no time" in run_text(answer(apply_overrides(FAN, changes)))
+
+
+def test_a_fast_clock_brings_the_ticks_closer_together(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The tick comes after so many cycles of the real clock: 5 ms at the nominal one."""
+    periods_s: list[float] = []
+
+    def note(*words: Any) -> dict[str, float | None]:
+        periods_s.append(words[-1]["on_control_tick"])
+        return {}
+
+    monkeypatch.setattr("sim.run.metrics.response_bounds_us", note)
+    ran({"firmware.clock_error_percent": 20.0})
+    assert periods_s == [pytest.approx(5e-3 / 1.2, rel=1e-12)]
 
 
 def test_text_and_json_tell_it() -> None:
