@@ -1,7 +1,6 @@
 """Control laws: the dialect they are written in, its compiler, its machine and what it costs."""
 
 from controllers.binding import Binding as Binding
-from controllers.bounds import PRIORITIES as PRIORITIES
 from controllers.bounds import Bounds as Bounds
 from controllers.bounds import best_paths as best_paths
 from controllers.bounds import describe as describe

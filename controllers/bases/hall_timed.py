@@ -76,7 +76,7 @@ class HallTimed(Stepper):
             self.steps_since_edge = 0
         self.last_edge = edge
         # shorter than a step: a step that is still due may hide a wrap, unless the last edge is close
-        if room >= step_ticks and (period > step_ticks or room > hw.timer_top >> 1):
+        if room >= step_ticks and (period > step_ticks or (period > 0 and room > hw.timer_top >> 1)):
             last_period = period
             if turns < self.counted_turns():
                 turns += 1

@@ -13,4 +13,3 @@ from controllers.bounds.variables import Variable as Variable
 from controllers.bounds.verdicts import CHECKS as CHECKS
 from controllers.bounds.verdicts import Verdict as Verdict
 from controllers.bounds.verdicts import describe as describe
-from controllers.priorities import PRIORITIES as PRIORITIES

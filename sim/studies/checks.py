@@ -10,6 +10,7 @@ from controllers.check.stand import Hardware, Motor
 from controllers.check.subject import Subject
 from sim.design import Design
 from sim.run.assemble import Firmware, build_firmware, check_sensors, processor_parameters
+from sim.studies.proofs import Proofs, prove
 from sim.studies.stress import Stressed, stress
 from targets import InputError
 
@@ -23,11 +24,13 @@ EXACT: Final = "f64"
 
 @dataclass(frozen=True)
 class Checked:
-    """The whole answer: the Program on the bench, and the design in stressed spin-ups."""
+    """The whole answer: the Program on the bench, what analysis proves of it, and the design in stressed
+    spin-ups."""
 
     design: Design
     firmware: Firmware
     bench: Check
+    proofs: Proofs
     spins: Stressed
 
     @property
@@ -43,6 +46,7 @@ class Checked:
             "target": self.firmware.target.name,
             "prescaler": self.design.firmware.prescaler,
             "tick_s": self.firmware.tick_s,
+            "proofs": self.proofs.as_dict(),
             "spin_ups": self.spins.as_dict(),
         }
 
@@ -103,4 +107,5 @@ def check_design(design: Design, seed: int = 1, examples: int = EXAMPLES) -> Che
     firmware = build_firmware(design)
     check_sensors(design, firmware.program)
     bench = check(subject_of(design, firmware), seed, examples)
-    return Checked(design, firmware, bench, stress(design, firmware, seed, examples / EXAMPLES))
+    proofs = prove(firmware, design.firmware.structure)
+    return Checked(design, firmware, bench, proofs, stress(design, firmware, seed, examples / EXAMPLES))

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from controllers.check.result import FAILS, NOT_APPLICABLE, Counterexample, Unreached, Verdict
 from sim.studies.checks import Checked
 from sim.studies.stress import Stressed
+from sim.views.proofs_text import proofs_text
 from sim.views.text import WIDTH, rounding_text
 
 _MARKS = {FAILS: "FAILS", NOT_APPLICABLE: "  -  "}
@@ -19,6 +20,7 @@ def check_text(checked: Checked) -> str:
         "\n".join(_heading(checked)),
         "\n".join(_property_lines(bench.verdicts)),
         *("\n".join(_counterexample(verdict)) for verdict in bench.verdicts if verdict.counterexample),
+        proofs_text(checked.proofs),
         "\n".join(_spins(checked.spins)),
         "\n".join(_branches(bench.branches, bench.examples, bench.unreached)),
     ]

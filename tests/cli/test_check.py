@@ -74,3 +74,18 @@ def test_without_a_scenario_a_law_gets_the_sensors_it_is_written_for(tickspin: C
     answer = json.loads(tickspin("check", "duty_pi_three", "--json", "-", *FEW).out)
     assert answer["spin_ups"]["reason"] == ""
     assert answer["spin_ups"]["spin_ups"] > 0
+
+
+def test_what_analysis_proves_stands_beside_what_was_tried(tickspin: Command) -> None:
+    words = ("check", "step_trim", "--examples", "100")
+    text, answer = tickspin(*words).out, json.loads(tickspin(*words, "--json", "-").out)
+    proofs = answer["proofs"]
+    longest = {path["name"]: path for path in proofs["longest_paths"]}
+    assert (
+        f"on_hall_edge, {longest['on_hall_edge']['cycles']} clocks: {longest['on_hall_edge']['places'][0]}"
+        in text
+    )
+    assert all(verdict["proved"] for verdict in proofs["verdicts"])
+    assert "  excluded        division by zero 1 of 1" in text
+    assert "  variable        trim, i32: -300 to 4, i16 would do" in text
+    assert (proofs["torn"], "no access that an interrupt can tear" in text) == ([], True)

@@ -3,7 +3,7 @@
 import pytest
 
 from sim.design import Design, apply_overrides, load_design
-from sim.run.assemble import build_firmware
+from sim.run.assemble import build_firmware, processor_parameters
 from sim.run.metrics import measure
 from sim.run.simulate import simulate
 from sim.studies.answer import answer
@@ -71,6 +71,16 @@ def test_the_firmware_is_built_for_the_clock_it_believes_in(blower: Design) -> N
     assert (off.nominal_Hz, off.clock_Hz) == (48e6, 48e6 * 1.05)
     assert off.tick_s == pytest.approx(true.tick_s / 1.05, rel=1e-15)
     assert true.clock_Hz == true.nominal_Hz
+
+
+@pytest.mark.parametrize("error_percent", [0.0, 5.0])
+def test_the_control_tick_is_a_count_of_the_nominal_clock(blower: Design, error_percent: float) -> None:
+    """5 ms at 48 MHz, whatever the clock really does; the end of the run is a time, and goes with it."""
+    changes = {**PI, "firmware.control_period_s": 0.005, "firmware.clock_error_percent": error_percent}
+    design = apply_overrides(blower, changes)  # type: ignore[arg-type]
+    c = processor_parameters(design, build_firmware(design))
+    assert c["control_cycles"] == 240_000
+    assert c["end_cycle"] == 480_000_000 * (100 + error_percent) / 100
 
 
 @pytest.mark.parametrize(

@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from sim.design import Design, apply_overrides, load_design
+from sim.design import Design, Override, apply_overrides, load_design
 from sim.run.ceilings import continuous_torque_Nm, heat_ceiling_rpm, torque_balance_rpm
 from sim.run.heat import continuous_A, steady_winding_C
 from sim.run.loads import drag_Nm
@@ -44,6 +44,40 @@ def test_the_continuous_current_ends_at_the_limit(blower: Design) -> None:
     current_A, _ = continuous_A(blower)
     rms_A = math.sqrt(2.0 / 3.0) * current_A
     assert steady_winding_C(blower, rms_A) == pytest.approx(blower.thermal.winding_limit_C, rel=1e-12)
+
+
+WORSE: dict[str, Override] = {
+    "motor.resistance_imbalance_b_percent": 30.0, "motor.resistance_imbalance_c_percent": -12.0,
+    "thermal.magnet_per_K": -0.002,
+}  # fmt: skip
+OHMS = (1.75, 1.75 * 1.3, 1.75 * 0.88)
+"""The blower's coils with that."""
+
+
+def shed_C(coils_W: float, switches_W: float) -> tuple[float, float]:
+    """Temperatures of winding and board above which 4 K/W and 10 K/W carry these losses to 20 C."""
+    board_C = 20.0 + 10.0 * (coils_W + switches_W)
+    return board_C + 4.0 * coils_W, board_C
+
+
+def test_coils_of_unequal_resistance_heat_with_their_sum(blower: Design) -> None:
+    """Derived here: 0.4 A in every coil, each with the resistance it has at the temperature it ends at."""
+    end_C = steady_winding_C(apply_overrides(blower, WORSE), 0.4)
+    coils_W = sum(0.4**2 * ohm * (1.0 + 0.00393 * (end_C - 20.0)) for ohm in OHMS)
+    # It solves the linear balance: rounding only.
+    assert end_C == pytest.approx(shed_C(coils_W, 3.0 * 0.4**2 * 0.1)[0], rel=1e-12)
+
+
+def test_coils_of_unequal_resistance_give_the_torque_that_their_mean_heat_allows(blower: Design) -> None:
+    """Derived here: over six steps every coil of a star carries the current for two thirds of the time."""
+    design = apply_overrides(blower, WORSE)
+    limit_C = blower.thermal.winding_limit_C
+    current_A, board_C = continuous_A(design)
+    coils_W = sum(2.0 / 3.0 * current_A**2 * ohm * (1.0 + 0.00393 * (limit_C - 20.0)) for ohm in OHMS)
+    # Solved for the current: rounding only.
+    assert (limit_C, board_C) == pytest.approx(shed_C(coils_W, 2.0 * current_A**2 * 0.1), rel=1e-12)
+    ke = 2.0 * 3.5e-4 * (1.0 - 0.002 * (board_C - 20.0))
+    assert continuous_torque_Nm(design) == pytest.approx(ke * current_A, rel=1e-12)
 
 
 def test_a_current_whose_heat_feeds_itself_runs_away(blower: Design) -> None:

@@ -5,12 +5,15 @@ The formulas themselves are tested in tests/processor/test_response.py.
 
 from pathlib import Path
 from typing import Any
+from unittest.mock import Mock
 
 import numpy as np
 import pytest
 
 from controllers import compile_law
+from controllers.cost import MAXIMUM
 from sim.design import Design, Override, apply_overrides, load_design
+from sim.run import metrics as metrics_of
 from sim.run.assemble import build_firmware
 from sim.run.metrics import Metrics, measure
 from sim.run.responses import masked_cycles
@@ -54,13 +57,46 @@ def test_on_one_level_the_longest_lower_handler_blocks() -> None:
 def test_nested_the_first_handler_waits_for_an_entry_or_exit_or_for_a_mask() -> None:
     design = apply_overrides(FAN, {"firmware.structure": "nested"})
     firmware, metrics = build_firmware(design), measure(simulate(design))
-    masked = masked_cycles(firmware.program, firmware.linked.cycles[:, 2])
+    masked = masked_cycles(firmware.program, firmware.linked.cycles[:, MAXIMUM])
     interrupt = firmware.target.interrupt
     wait = max(
         interrupt.entry_cycles, interrupt.exit_cycles, *(n for h, n in masked.items() if h != "on_start")
     )
     expected = (wait + metrics.worst_case_cycles["on_step_timer"]) / 48.0
     assert metrics.response_bound_us["on_step_timer"] == pytest.approx(expected, rel=1e-12)
+
+
+@pytest.mark.parametrize("structure", ["interrupt", "nested"])
+def test_the_lowest_handler_waits_for_the_mask_of_the_main_loop(structure: str) -> None:
+    """Above it stands the step timer, once: a step lasts 208 us at this speed."""
+    changes: dict[str, Override] = {
+        "firmware.law": "step_trim_background",
+        "firmware.structure": structure,
+    }
+    recording = simulate(apply_overrides(FAN, changes))
+    program, metrics = recording.firmware.program, measure(recording)
+    masked = masked_cycles(program, recording.firmware.linked.cycles[:, MAXIMUM])["main_loop"]
+    assert masked > 0
+    cycles = masked + sum(metrics.worst_case_cycles[name] for name in ("on_step_timer", "on_hall_edge"))
+    bound_us = metrics.response_bound_us["on_hall_edge"]
+    assert bound_us == pytest.approx(cycles / 48.0, rel=1e-12)
+    assert metrics.worst_response_us["on_hall_edge"] <= bound_us
+
+
+@pytest.mark.parametrize(
+    ("law", "sensors", "edges", "per_turn"), [("duty_pi", 1, "rising", 1), ("duty_pi_three", 3, "both", 6)]
+)
+def test_the_formula_is_told_of_all_edges_of_an_electrical_turn(
+    monkeypatch: pytest.MonkeyPatch, law: str, sensors: int, edges: str, per_turn: int
+) -> None:
+    formula = Mock(return_value={})
+    monkeypatch.setattr(metrics_of, "response_bounds_us", formula)
+    metrics = ran({"firmware.law": law, "hall.sensors": sensors, "hall.edges": edges})
+    *_, periods_s = formula.call_args.args
+    turns_per_s = FAN.motor.pole_pairs * metrics.settled_rpm / 60.0
+    assert turns_per_s == pytest.approx(800.0, rel=0.02)  # the fan's own tolerance: 12,000 rpm, 4 pole pairs
+    assert periods_s["on_hall_edge"] == pytest.approx(1.0 / (per_turn * turns_per_s), rel=1e-12)
+    assert periods_s["on_control_tick"] == 0.005
 
 
 def test_a_masked_stretch_runs_to_the_write_that_ends_it(tmp_path: Path) -> None:

@@ -1,5 +1,7 @@
 """Delta, waveforms and imbalance in whole runs."""
 
+from collections.abc import Mapping
+
 import pytest
 
 from sim.design import Design, Override, apply_overrides, load_design
@@ -75,6 +77,42 @@ def test_percent_of_imbalance_are_parts_of_coil_a_in_the_plant(blower: Design) -
     assert p["more_ohm_part"].tolist() == [0.0, 0.1, -0.2]
     assert p["more_H_part"].tolist() == [0.0, 0.25, -0.1]
     assert plant_parameters(blower)["unequal"] == 0
+
+
+QUICK: dict[str, Override] = {
+    "motor.inertia_kg_m2": 1e-10, "load.added_inertia_kg_m2": 0.0, "load.fan_torque_Nm": 1e-9,
+    "motor.windage_Nm_s2_per_rad2": 0.0, "numerics.max_segment_s": 0.01,
+}  # fmt: skip
+"""A light rotor almost without drag: what limits a segment is how speed and current act on each other."""
+
+
+# Percent that coils B and C differ by, and the smallest of the three over coil A.
+@pytest.mark.parametrize(("b", "c", "least"), [(-20.0, 10.0, 0.8), (10.0, -20.0, 0.8), (10.0, 20.0, 1.0)])
+def test_the_smallest_coil_limits_a_segment(blower: Design, b: float, c: float, least: float) -> None:
+    """A twentieth of R J / (2 ke^2); of sqrt(J L / (2 ke^2)) where the current is slower; and of sqrt(2 L C)
+    where the bridge swings."""
+    ohms: dict[str, Override] = {
+        "motor.resistance_imbalance_b_percent": b,
+        "motor.resistance_imbalance_c_percent": c,
+    }
+    henrys: dict[str, Override] = {
+        "motor.inductance_imbalance_b_percent": b,
+        "motor.inductance_imbalance_c_percent": c,
+    }
+    slow = {"motor.phase_inductance_H": 1e-2}
+    soft = {"drive.supply_resistance_ohm": 1.0, "drive.bulk_capacitance_F": 1e-4}
+
+    def limit_s(changes: Mapping[str, Override]) -> float:
+        return float(plant_parameters(apply_overrides(blower, {**QUICK, **changes}))["max_segment_s"])
+
+    double_ke2 = 2.0 * 3.5e-4**2
+    switch_ohm = 0.1
+    # Rounding only.
+    assert limit_s(ohms) == pytest.approx(0.05 * (1.75 * least + switch_ohm) * 1e-10 / double_ke2, rel=1e-12)
+    assert limit_s({**henrys, **slow}) == pytest.approx(
+        0.05 * (1e-10 * 1e-2 * least / double_ke2) ** 0.5, rel=1e-12
+    )
+    assert limit_s({**henrys, **soft}) == pytest.approx(0.05 * (2.0 * 1e-6 * least * 1e-4) ** 0.5, rel=1e-12)
 
 
 @pytest.mark.parametrize("connection", ["wye", "delta"])

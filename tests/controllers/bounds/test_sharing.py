@@ -4,10 +4,10 @@ from pathlib import Path
 
 import pytest
 
-from controllers.bounds import PRIORITIES, SharedAccess, torn_accesses
+from controllers.bounds import SharedAccess, torn_accesses
 from controllers.catalogue import law_names, law_path
 from controllers.lower import compile_law
-from controllers.priorities import can_interrupt
+from controllers.priorities import PRIORITIES, can_interrupt
 from tests.controllers.support import compile_text, law_text, make_binding
 
 VARIABLES = (

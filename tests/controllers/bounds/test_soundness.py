@@ -7,9 +7,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from controllers.bounds import PRIORITIES
 from controllers.catalogue import law_names, law_path
 from controllers.lower import compile_law
+from controllers.priorities import PRIORITIES
 from controllers.program import Program
 from targets.errors import InputError
 from tests.controllers.bounds.random_laws import laws

@@ -5,10 +5,11 @@ from pathlib import Path
 
 import pytest
 
-from controllers.bounds import PRIORITIES, Bounds, Variable, describe, find_bounds, rows
+from controllers.bounds import Bounds, Variable, describe, find_bounds, rows
 from controllers.bounds.intervals import Real, Whole
 from controllers.bounds.variables import narrowest
 from controllers.kinds import F32, I16, I32, U8, U16, Kind
+from controllers.priorities import PRIORITIES
 from targets.errors import InputError
 from tests.controllers.support import compile_text, law_text
 

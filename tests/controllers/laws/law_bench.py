@@ -9,8 +9,8 @@ TICK_HZ = 2e6
 RPM_TICKS = 60_000_000  # 60 s/min * 2e6 Hz / 2 pole pairs
 DUTY_TOP = 1000
 START_TURNS = 6
-ONE_HALL = ("step_trim", "duty_pi", "trim_then_duty", "free_trim")
-ANCHORED = ("step_trim", "duty_pi", "trim_then_duty")
+ANCHORED = ("step_trim", "step_trim_background", "duty_pi", "trim_then_duty")
+ONE_HALL = (*ANCHORED, "free_trim")
 STEP_ARITHMETICS = ("i16", "i32", "q16.16", "q24.8", "f32", "f64")
 DUTY_ARITHMETICS = ("i32", "q24.8", "f32", "f64")
 
@@ -47,10 +47,13 @@ def turn(bench: Bench, edge: int, steps: int = 5, delay: int = 4) -> int:
 
 
 def hall_edge(bench: Bench, edge: int, delay: int = 4) -> int:
-    """A Hall edge at count `edge`, served `delay` ticks later; the next compare."""
+    """A Hall edge at count `edge`, served `delay` ticks later, and then a round of the main loop, if there is
+    one; the next compare."""
     bench.inputs[ports.IN_CAPTURED] = edge % 65536
     bench.inputs[ports.IN_TIMER] = (edge + delay) % 65536
     bench.call("on_hall_edge")
+    if "main_loop" in bench.program.handlers:
+        bench.call("main_loop")
     return last(bench, "set_compare")
 
 
