@@ -66,6 +66,19 @@ def _speed_below_rpm(excess_Nm: Callable[[float], float], high_rad_s: float) -> 
     return low * _RPM_PER_RAD_S
 
 
+def _loop_ohm(p: Record) -> float:
+    """Resistance that the current through two phases meets, a sagged battery's included."""
+    phase_ohm = p["resistance_ohm"] * (1.0 + p["more_ohm_part"].mean())
+    return float(2.0 * (phase_ohm + p["switch_ohm"]) + p["supply_ohm"] + p["sag_ohm"])
+
+
+def stall_torque_Nm(design: Design) -> float:
+    """Torque of a rotor at rest at full supply, mean over a step: 2 ke V / R of the loop."""
+    p = plant_parameters(design)
+    ke2 = terminal_factor(shape_table(design)) * p["ke_V_s_per_rad"]
+    return float(ke2 * p["supply_V"] / _loop_ohm(p))
+
+
 def torque_balance_rpm(design: Design) -> float:
     """Speed at which ideally timed six-step torque at full supply equals friction and load; bisection,
     inductance left out.
@@ -74,14 +87,19 @@ def torque_balance_rpm(design: Design) -> float:
     Of unequal coils R is the mean.
     """
     p = plant_parameters(design)
-    phase_ohm = p["resistance_ohm"] * (1.0 + p["more_ohm_part"].mean())
-    ohm = 2.0 * (phase_ohm + p["switch_ohm"]) + p["supply_ohm"] + p["sag_ohm"]
-    ke2 = terminal_factor(shape_table(design)) * p["ke_V_s_per_rad"]
+    ohm, ke2 = _loop_ohm(p), terminal_factor(shape_table(design)) * p["ke_V_s_per_rad"]
 
     def excess_Nm(omega: float) -> float:
         return float(ke2 * (p["supply_V"] - ke2 * omega) / ohm) - drag_Nm(p, omega)
 
     return _speed_below_rpm(excess_Nm, float(p["supply_V"] / ke2))
+
+
+def rest_torque_Nm(design: Design) -> float:
+    """Torque that friction and load take of a rotor at rest: stiction in place of the friction of one that
+    turns, detents left out."""
+    p = plant_parameters(design)
+    return drag_Nm(p, 0.0) + max(0.0, float(p["stiction_Nm"] - p["coulomb_Nm"]))
 
 
 def continuous_torque_Nm(design: Design) -> float:

@@ -2,21 +2,19 @@
 
 from collections.abc import Callable
 
-from sim.run.ceilings import tick_step_rpm, wrap_floor_rpm
-from sim.run.metrics import Metrics
+from sim.run.ceilings import rest_torque_Nm, stall_torque_Nm, tick_step_rpm, wrap_floor_rpm
+from sim.run.metrics import SETTLED_PART, Metrics, column
 from sim.run.simulate import Recording
-from sim.studies.limits import Diagnosis, Gain, judged_C, too_hot
+from sim.studies.limits import Diagnosis, Gain, judged_C, limit_of, too_hot
+from sim.studies.outcome import never_got_away, outcome, overshoot_reason, told_rpm
+from sim.studies.suspects import SLOW_RISE, rise_s
 
 Ceilings = dict[str, float]
 
 PARTED = 1.0 / 3.0
 """A rotor that does not follow its steps finds about half of them against it, one that follows hardly any."""
-BACKWARDS_RPM = 50
-"""A rotor that merely rocks has a mean speed of either sign, smaller than this."""
 WORTH_TELLING = 0.01
 """Steps against the motion below this part of all are those of the start."""
-NO_START = 0.15
-"""A motor that stays below this part of the required speed has not started (our own convention)."""
 
 
 def explain(recording: Recording, metrics: Metrics, diagnosis: Diagnosis, ceilings: Ceilings) -> str:
@@ -24,7 +22,8 @@ def explain(recording: Recording, metrics: Metrics, diagnosis: Diagnosis, ceilin
     arithmetic."""
     reason = _REASONS[diagnosis.limited_by](recording, metrics, ceilings)
     parts = [
-        _outcome(recording, metrics),
+        outcome(recording, metrics),
+        _arithmetic(metrics),
         reason,
         _promise(diagnosis),
         _symptoms(recording, metrics),
@@ -34,24 +33,13 @@ def explain(recording: Recording, metrics: Metrics, diagnosis: Diagnosis, ceilin
     return " ".join(part for part in parts if part)
 
 
-def _outcome(recording: Recording, metrics: Metrics) -> str:
-    """What the speed did."""
-    require, settled = recording.design.require, round(metrics.settled_rpm)
-    held = f"It settles at {settled:,} rpm."
-    if metrics.reached_rpm > 1.1 * max(settled, 1.0):
-        held = f"It gets to {metrics.reached_rpm:,.0f} rpm, then falls back to {settled:,} rpm."
-    if settled < -BACKWARDS_RPM:
-        held = f"It runs backwards, at {-settled:,} rpm."
-    if metrics.time_to_speed_s is None:
-        return f"{held} The required {require.speed_rpm:,.0f} rpm are never reached."
-    late = (
-        ""
-        if metrics.time_to_speed_s <= require.within_s
-        else f", later than the {require.within_s:g} s allowed"
-    )
-    lost = "" if metrics.settled_rpm >= require.lowest_rpm else ", and not held to the end"
-    after = f"are reached after {metrics.time_to_speed_s:.2f} s{late}{lost}."
-    return f"{held} The required {require.speed_rpm:,.0f} rpm {after}"
+def _arithmetic(metrics: Metrics) -> str:
+    """The fault of the arithmetic that came most often: before all reasons, it may be the cause of them."""
+    if not metrics.faults:
+        return ""
+    worst = metrics.faults[0]
+    where = f"{worst.kind} in {worst.place} of the law ({worst.text})"
+    return f"The arithmetic goes wrong: {where} {worst.count:,} times."
 
 
 def _step_us(recording: Recording, metrics: Metrics) -> float:
@@ -123,9 +111,7 @@ def _law(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
         return f"The law {law} does not hold the speed down: {command_rpm:,.0f} rpm are commanded."
     opposed = metrics.opposed_steps / max(metrics.steps, 1)
     if opposed > PARTED:
-        return (
-            f"The law {law} holds it back: rotor and steps have parted, {opposed:.0%} of the steps oppose it."
-        )
+        return f"The law {law} holds it back: {_parted(metrics)}."
     return (
         f"The law {law} holds it back: its steps find the rotor "
         f"{metrics.settled_angle_error_deg:+.0f} electrical degrees from where they belong (+ late, - early)."
@@ -153,16 +139,30 @@ def _supply(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
     return (
         f"The supply holds it back: with {volts:g} V the back-EMF alone ends at {ceilings['supply']:,.0f} "
         f"rpm, with friction and load the torque is used up at {ceilings['torque']:,.0f} rpm "
-        f"({metrics.rms_phase_A:.2f} A rms per phase).{sag}"
+        f"({_current(recording, metrics)}).{sag}{_faded(recording)}"
+        f"{_slow_coils(recording, metrics)}"
     )
 
 
 def _drag(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
-    del recording
     return (
         f"Friction and load hold it back: they use up the torque at {ceilings['torque']:,.0f} rpm "
-        f"({metrics.rms_phase_A:.2f} A rms per phase)."
+        f"({_current(recording, metrics)}).{_slow_coils(recording, metrics)}"
     )
+
+
+def _current(recording: Recording, metrics: Metrics) -> str:
+    """The current at the speed of the end, which is not that of the torque ceiling."""
+    rows = column(recording, "rms_phase_A")
+    settled_A = (rows[-max(1, round(len(rows) * SETTLED_PART)) :] ** 2).mean() ** 0.5
+    return f"{settled_A:.2f} A rms per phase at {metrics.settled_rpm:,.0f} rpm"
+
+
+def _faded(recording: Recording) -> str:
+    """What a battery that fades has given, and what that cost."""
+    drawn_As = float(recording.state["drawn_A_s"])
+    lost_V = recording.design.drive.battery_fade_V_per_As * drawn_As
+    return f" The battery has given {drawn_As:.3g} As and lost {lost_V:.2f} V." if lost_V > 0.0 else ""
 
 
 def _cogging(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
@@ -197,18 +197,76 @@ def _temperature(recording: Recording, metrics: Metrics) -> str:
     return f"the winding gets to {winding_C:.0f} C {when}, {thermal.winding_limit_C:g} C is its limit"
 
 
-def _several(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
-    if metrics.reached_rpm < NO_START * recording.design.require.speed_rpm:
-        return (
-            "It never gets away from standstill, and no single change helps: try another "
-            "motor.start_angle_deg, less stiction, or slower first steps where the law starts without a "
-            "sensor."
-        )
+def _clock(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
+    del metrics, ceilings
+    error = recording.design.firmware.clock_error_percent
     return (
-        "No single change helps: several things hold it back together (steps are up to "
+        f"The clock moves it: it is off by {error:+g} %, and the law measures the speed and times the steps "
+        "with it."
+    )
+
+
+def _overshoot(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
+    del metrics, ceilings
+    return overshoot_reason(recording)
+
+
+def _locked(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
+    del recording, metrics, ceilings
+    return 'The shaft is locked (load.rotor = "locked"): these are the currents of a jammed motor.'
+
+
+def _several(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
+    if never_got_away(recording):
+        return _standstill(recording)
+    if metrics.opposed_steps > PARTED * max(metrics.steps, 1):
+        return f"{_NO_CAUSE}: {_parted(metrics)}."
+    return (
+        f"{_NO_CAUSE}: several things hold it back together (steps are up to "
         f"{metrics.worst_lateness_deg:,.0f} electrical degrees late; "
         f"the torque would last to {ceilings['torque']:,.0f} rpm)."
     )
+
+
+def _standstill(recording: Recording) -> str:
+    """Why it never starts: too little torque, or what to try."""
+    stall_Nm, rest_Nm = stall_torque_Nm(recording.design), rest_torque_Nm(recording.design)
+    if stall_Nm < rest_Nm:
+        return (
+            f"It never gets away from standstill: the motor has {stall_Nm * 1e6:,.3g} uNm at the most there, "
+            f"friction and load at rest take {rest_Nm * 1e6:,.3g} uNm."
+        )
+    return (
+        f"It never gets away from standstill. {_NO_CAUSE}: try another motor.start_angle_deg, less stiction, "
+        "or slower first steps where the law starts without a sensor."
+    )
+
+
+_NO_CAUSE = "No single cause stands out"
+
+
+def _inductance(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
+    del ceilings
+    return f"The inductance of the coils holds it back: {_rise(recording, metrics)}."
+
+
+def _rise(recording: Recording, metrics: Metrics) -> str:
+    """The time constant of the coils against the time of a step."""
+    return (
+        f"the current takes L/R = {rise_s(recording.design) * 1e6:,.0f} us to rise, and a step lasts "
+        f"{_step_us(recording, metrics):,.0f} us at this speed"
+    )
+
+
+def _slow_coils(recording: Recording, metrics: Metrics) -> str:
+    """That the torque ceiling, which leaves the inductance out, leaves out something here."""
+    is_slow = rise_s(recording.design) * 1e6 > SLOW_RISE * _step_us(recording, metrics)
+    return f" The inductance takes its part: {_rise(recording, metrics)}." if is_slow else ""
+
+
+def _parted(metrics: Metrics) -> str:
+    share = metrics.opposed_steps / max(metrics.steps, 1)
+    return f"rotor and steps have parted, {share:.0%} of the steps oppose it"
 
 
 _REASONS: dict[str, Callable[[Recording, Metrics, Ceilings], str]] = {
@@ -218,22 +276,30 @@ _REASONS: dict[str, Callable[[Recording, Metrics, Ceilings], str]] = {
     "timer": _timer,
     "rounding": _rounding,
     "law": _law,
+    "clock": _clock,
     "hall": _hall,
     "supply": _supply,
+    "inductance": _inductance,
     "friction": _drag,
     "load": _drag,
     "cogging": _cogging,
     "heat": _heat,
+    "overshoot": _overshoot,
+    "locked": _locked,
     "several": _several,
 }
 
 
 def _promise(diagnosis: Diagnosis) -> str:
-    """What taking the limit away would give."""
-    best = next((gain for gain in diagnosis.gains if gain.name == diagnosis.limited_by), None)
+    """What taking the limit away would give; where there is none, what helps all the same."""
+    name = diagnosis.limited_by
+    best = next((gain for gain in diagnosis.gains if limit_of(gain) == name), diagnosis.helps)
     if best is None or best.settled_rpm is None:
         return ""
-    return f"With {best.change} it would settle at {best.settled_rpm:,.0f} rpm{_time_words(best)}."
+    lacks = f", but it {best.lacks}" if best.lacks else ""
+    return (
+        f"With {best.change} it would settle at {told_rpm(best.settled_rpm)} rpm{_time_words(best)}{lacks}."
+    )
 
 
 def _time_words(gain: Gain) -> str:
@@ -261,9 +327,6 @@ def _symptoms(recording: Recording, metrics: Metrics) -> str:
         words.append(
             f"{share:.0%} of the steps pushed against the motion, the last at {metrics.last_opposed_s:.2f} s"
         )
-    if metrics.faults:
-        worst = metrics.faults[0]
-        words.append(f"{worst.kind} in {worst.place} of the law ({worst.text}) {worst.count:,} times")
     return ("On the way " + "; ".join(words) + ".") if words else ""
 
 

@@ -9,6 +9,7 @@ from sim.run.ceilings import continuous_torque_Nm
 from sim.run.metrics import Metrics
 from sim.studies.answer import CAUTION, Result
 from sim.studies.limits import Gain
+from sim.studies.outcome import told_rpm
 from sim.views.words import overshoot_text, tolerance_text
 from targets import Target
 
@@ -96,7 +97,7 @@ def _gain_value(gain: Gain) -> str:
         else f"required speed after {gain.time_to_speed_s:.2f} s"
     )
     lacks = f", but it {gain.lacks}" if gain.lacks else ""
-    return f"{round(gain.settled_rpm):>8,} rpm, {time}{lacks}"
+    return f"{told_rpm(gain.settled_rpm):>8} rpm, {time}{lacks}"
 
 
 def _gains(result: Result) -> str:
@@ -104,7 +105,8 @@ def _gains(result: Result) -> str:
     if not gains:
         return ""
     rows = [(gain.change, _gain_value(gain)) for gain in gains]
-    return _rows("The same design with one thing changed, best first", rows)
+    after = ", after them what does not fit" if any(gain.lacks for gain in gains) else ""
+    return _rows(f"The same design with one thing changed, best first{after}", rows)
 
 
 def _ceilings(result: Result) -> str:
@@ -113,7 +115,7 @@ def _ceilings(result: Result) -> str:
         shown = "none" if rpm == float("inf") else f"{rpm:,.0f}"
         return f"{shown:>9}  {_CEILING_WORDS[name]}"
 
-    rows = [("simulated", f"{result.metrics.settled_rpm:>9,.0f}  settled")]
+    rows = [("simulated", f"{told_rpm(result.metrics.settled_rpm):>9}  settled")]
     rows += [(name, value(name)) for name in result.ceilings_rpm]
     rows.append(("slowest measurable", f"{result.floor_rpm:>9,.0f}  an electrical turn fills the timer"))
     return _rows("Speeds in closed form [rpm]: above each of them, what its line says sets in", rows)

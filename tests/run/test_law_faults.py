@@ -8,7 +8,8 @@ from controllers import catalogue
 from sim.design import apply_overrides, firmware_rules, load_design
 from sim.run.metrics import measure
 from sim.run.simulate import simulate
-from sim.studies.explain import _symptoms
+from sim.studies.explain import explain
+from sim.studies.limits import Diagnosis
 
 LAW = '''"""Open ramp with a counter that is too narrow."""
 
@@ -49,4 +50,6 @@ def test_run_names_file_and_line_of_every_fault(tmp_path: Path, monkeypatch: pyt
     place = f"line {line} of open_ramp.py"
     assert found[("conversion out of range", place)] == lines[line - 1].strip()
     worst = metrics.faults[0]
-    assert f"{worst.kind} in {worst.place} of the law ({worst.text})" in _symptoms(recording, metrics)
+    told = explain(recording, metrics, Diagnosis("law", ()), {})
+    fault = told.index(f"{worst.kind} in {worst.place} of the law ({worst.text}) {worst.count:,} times")
+    assert fault < told.index("The law narrow")  # before the reason, which it may have caused

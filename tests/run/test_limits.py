@@ -10,7 +10,8 @@ import pytest
 from sim.design import Design, Override, apply_overrides, load_design
 from sim.run.metrics import Metrics
 from sim.studies import limits
-from sim.studies.limits import NOTICEABLE, Diagnosis, diagnose, met, suspects
+from sim.studies.limits import NOTICEABLE, Diagnosis, diagnose, met
+from sim.studies.suspects import suspects
 from targets import Fault, InputError
 
 COMMAND_rpm = 20000.0
@@ -31,6 +32,11 @@ def blower() -> Design:
             "require.tolerance_percent": 2.0,
             "hall.placement_error_deg": 5.0,
             "firmware.arithmetic": "i32",
+            # what makes the last three suspects: a clock, a battery, coils of L/R a seventh of a step
+            "firmware.clock_error_percent": 0.5,
+            "drive.supply_resistance_ohm": 0.1,
+            "drive.battery_fade_V_per_As": 0.1,
+            "motor.phase_inductance_H": 6.5e-5,
         },
     )
 
@@ -63,8 +69,11 @@ CURES: Mapping[str, Callable[[Design], bool]] = {
     "timer": lambda design: "tick" in design.firmware.idealise,
     "rounding": lambda design: "rounding" in design.firmware.idealise,
     "law": lambda design: design.firmware.law == "duty_pi",
+    "clock": lambda design: design.firmware.clock_error_percent == 0.0,
     "hall": lambda design: design.hall.placement_error_deg == 0.0,
     "supply": lambda design: design.drive.supply_V > 5.0,
+    "battery": lambda design: design.drive.battery_fade_V_per_As == 0.0,
+    "inductance": lambda design: design.motor.phase_inductance_H < 6e-5,
     "friction": lambda design: design.motor.coulomb_Nm < 5e-6,
     "load": lambda design: design.load.fan_torque_Nm is not None and design.load.fan_torque_Nm < 40e-6,
 }
@@ -78,7 +87,7 @@ def test_the_one_thing_whose_removal_cures_the_design_is_named(
     monkeypatch: pytest.MonkeyPatch, blower: Design, name: str
 ) -> None:
     diagnosis = diagnosed(monkeypatch, blower, lambda design: IN_FULL if CURES[name](design) else SHORT)
-    assert diagnosis.limited_by == name
+    assert diagnosis.limited_by == ("supply" if name == "battery" else name)
     assert diagnosis.gains[0].name == name
     assert {gain.name for gain in diagnosis.gains} == set(CURES) | REMEDIES
 
@@ -205,6 +214,64 @@ def test_a_change_that_cannot_be_built_is_reported_and_not_named(
     assert diagnosis.gains[-1] == law
 
 
+def test_a_law_that_its_arithmetic_refuses_is_tried_in_a_wide_one(
+    monkeypatch: pytest.MonkeyPatch, blower: Design
+) -> None:
+    def outcome(design: Design) -> Outcome:
+        if CURES["law"](design) and design.firmware.arithmetic == "i16":
+            raise InputError([Fault("law.py:3:4", "fits", "too much", "take less")])
+        return IN_FULL if CURES["law"](design) else SHORT
+
+    narrow = apply_overrides(blower, {"firmware.arithmetic": "i16"})
+    diagnosis = diagnosed(monkeypatch, narrow, outcome)
+    assert diagnosis.limited_by == "law"
+    assert diagnosis.gains[0].change.startswith("the law duty_pi in i32 (")
+
+
+def test_a_speed_that_is_lost_again_counts_as_never_there(
+    monkeypatch: pytest.MonkeyPatch, blower: Design
+) -> None:
+    """More volts reach the speed and lose it, half the load never reaches it, but ends faster."""
+
+    def outcome(design: Design) -> Outcome:
+        if CURES["supply"](design):
+            return 15000.0, 0.5
+        return (18000.0, None) if CURES["load"](design) else SHORT
+
+    assert diagnosed(monkeypatch, blower, outcome).limited_by == "load"
+
+
+def test_a_design_above_its_command_that_nothing_brings_down_is_in_overshoot(
+    monkeypatch: pytest.MonkeyPatch, blower: Design
+) -> None:
+    # the tolerance is 2 %
+    past, short = (1.03 * COMMAND_rpm, 0.5), (0.97 * COMMAND_rpm, None)
+    assert diagnosed(monkeypatch, blower, lambda _design: past).limited_by == "overshoot"
+    assert diagnosed(monkeypatch, blower, lambda _design: short).limited_by == "several"
+
+
+def test_a_locked_rotor_needs_no_further_run(monkeypatch: pytest.MonkeyPatch, blower: Design) -> None:
+    monkeypatch.setattr(limits, "simulate", None)
+    locked = apply_overrides(blower, {"load.rotor": "locked"})
+    assert diagnose(locked, metrics((0.0, None)), True) == Diagnosis("locked", ())
+
+
+@pytest.mark.parametrize("helper", ["law", "arithmetic"])
+def test_what_helps_but_is_no_suspect_or_does_not_fit_is_named_all_the_same(
+    monkeypatch: pytest.MonkeyPatch, blower: Design, helper: str
+) -> None:
+    is_helped = {**CURES, "arithmetic": lambda design: design.firmware.arithmetic == "i16"}[helper]
+    diagnosis = diagnosed(
+        monkeypatch,
+        blower,
+        lambda design: IN_FULL if is_helped(design) else SHORT,
+        fits=lambda design: not CURES["law"](design),
+    )
+    assert diagnosis.limited_by == "several"
+    assert diagnosis.helps is not None
+    assert diagnosis.helps.name == helper
+
+
 @pytest.mark.parametrize(
     ("changes", "gone"),
     [
@@ -213,6 +280,9 @@ def test_a_change_that_cannot_be_built_is_reported_and_not_named(
         ({"firmware.idealise": ["cost"]}, "processor"),
         ({"firmware.idealise": ["tick"]}, "timer"),
         ({"firmware.idealise": ["rounding"]}, "rounding"),
+        ({"firmware.clock_error_percent": 0.0}, "clock"),
+        ({"drive.battery_fade_V_per_As": 0.0}, "battery"),
+        ({"motor.phase_inductance_H": 1e-5}, "inductance"),  # L/R a fortieth of a step
         ({"load.fan_torque_Nm": None, "load.fan_speed_rpm": None}, "load"),
         (
             {

@@ -11,7 +11,7 @@ from sim.run import simulate as simulating
 from sim.run.metrics import measure
 from sim.run.plant_records import plant_state
 from sim.run.simulate import simulate
-from sim.studies.limits import suspects
+from sim.studies.suspects import suspects
 from targets import InputError
 from targets.loader import DATA_FOLDER
 

@@ -9,7 +9,7 @@ from sim.run.ceilings import torque_balance_rpm
 from sim.run.metrics import measure
 from sim.run.plant_records import plant_parameters, propeller_Nm_s2_per_rad2
 from sim.run.simulate import simulate
-from sim.studies.limits import suspects
+from sim.studies.suspects import suspects
 
 
 @pytest.fixture(scope="module")

@@ -1,0 +1,130 @@
+"""What a run is told as: causes with their numbers, on a small motor that turns in every way."""
+
+import pytest
+
+from sim.design import Design, Override, apply_overrides, design_from_dict, load_design
+from sim.run.ceilings import rest_torque_Nm, stall_torque_Nm
+from sim.studies.answer import Result, answer
+from sim.studies.outcome import told_rpm
+from sim.views.text import run_text
+
+MOTOR = {
+    "name": "pcb", "summary": "six volts, four pole pairs",
+    "motor": {
+        "pole_pairs": 4, "phase_resistance_ohm": 2.0, "phase_inductance_H": 20e-6, "ke_V_s_per_rad": 1.2e-3,
+        "inertia_kg_m2": 4e-7, "coulomb_Nm": 8e-6, "viscous_Nm_s_per_rad": 2e-9,
+    },
+    "drive": {"supply_V": 6.0, "switch_on_resistance_ohm": 0.1, "pwm_Hz": 20000.0},
+    "load": {"fan_torque_Nm": 3e-4, "fan_speed_rpm": 10000.0},
+    "firmware": {"law": "duty_pi", "arithmetic": "i32", "target": "m0", "prescaler": 64},
+    "command": {"speed_rpm": 15000.0, "duration_s": 3.0},
+    "require": {"speed_rpm": 14500.0, "within_s": 2.0},
+}  # fmt: skip
+BATTERY: dict[str, Override] = {
+    "drive.supply_resistance_ohm": 0.5, "drive.battery_fade_V_per_As": 0.5, "command.speed_rpm": 20000.0,
+    "require.speed_rpm": 17000.0,
+}  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def motor() -> Design:
+    return design_from_dict(MOTOR, "test")
+
+
+def told(design: Design, changes: dict[str, Override]) -> Result:
+    return answer(apply_overrides(design, changes))
+
+
+# changes, what limits, and phrases of the explanation
+CASES: dict[str, tuple[dict[str, Override], str, list[str]]] = {
+    "a fast clock": (
+        {"firmware.clock_error_percent": 5.0},
+        "clock",
+        ["It runs 5.0 % above the command of 15,000 rpm.", "off by +5 %", "an oscillator that is not off"],
+    ),
+    "nothing brakes": (
+        {"motor.coulomb_Nm": 0.0, "load.fan_torque_Nm": None, "load.fan_speed_rpm": None},
+        "overshoot",
+        ["above the command of 15,000 rpm", "It coasts: the duty is at its lowest"],
+    ),
+    "a run too short": (
+        {"command.duration_s": 0.6, "require.within_s": 0.42},
+        "overshoot",
+        ["above the command of 15,000 rpm", "The run ends in the overshoot"],
+    ),
+    "locked": ({"load.rotor": "locked"}, "locked", ['load.rotor = "locked"']),
+    "too little torque": (
+        {"motor.ke_V_s_per_rad": 1e-7},
+        "several",
+        # 2 ke V / R = 2e-7 * 6 / 4.2
+        ["the motor has 0.286 uNm at the most there, friction and load at rest take 8 uNm"],
+    ),
+    "a battery that fades": (
+        {**BATTERY, "command.duration_s": 20.0},
+        "supply",
+        ["still falling by", "The battery has given", "With a battery that does not fade"],
+    ),
+    "slow coils": (
+        {"motor.phase_inductance_H": 2e-3},
+        "load",
+        # L/R = 2 mH / 2.1 ohm
+        ["the current takes L/R = 952 us to rise, and a step lasts"],
+    ),
+}
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_the_cause_is_named_with_its_numbers(motor: Design, name: str) -> None:
+    changes, limited_by, phrases = CASES[name]
+    result = told(motor, changes)
+    assert result.diagnosis.limited_by == limited_by
+    for phrase in phrases:
+        assert phrase in result.explanation
+
+
+def test_a_speed_on_its_command_is_told_as_settled(motor: Design) -> None:
+    explanation = told(motor, {}).explanation
+    assert "It settles at 15," in explanation
+    assert "still" not in explanation
+    assert "above the command" not in explanation
+
+
+def test_the_current_beside_the_ceiling_is_that_of_the_speed_at_the_end(motor: Design) -> None:
+    result = told(motor, {"command.speed_rpm": 30000.0, "require.speed_rpm": 30000.0})
+    at = f"A rms per phase at {result.metrics.settled_rpm:,.0f} rpm)"
+    assert at in result.explanation
+
+
+def test_a_law_that_lost_the_rotor_is_no_standstill_and_what_does_not_fit_is_told() -> None:
+    lost = told(load_design("scenarios/air_sampler.toml"), {"firmware.law": "open_ramp"})
+    assert "never gets away" not in lost.explanation
+    assert "With the law duty_pi" in lost.explanation
+    assert "but it needs" in lost.explanation
+    text = run_text(lost)
+    assert "best first, after them what does not fit" in text
+    assert "-1 rpm" not in text
+
+
+@pytest.mark.parametrize("arithmetic", ["i16", "q15.16"])
+def test_a_law_that_lost_the_rotor_is_to_blame_in_every_arithmetic(arithmetic: str) -> None:
+    changes: dict[str, Override] = {"firmware.law": "free_trim", "firmware.arithmetic": arithmetic}
+    result = told(load_design("scenarios/air_sampler.toml"), changes)
+    assert result.diagnosis.limited_by == "law"
+
+
+def test_a_rocking_rotor_has_no_speed() -> None:
+    assert [told_rpm(speed) for speed in (-1.2, -0.3, 0.4, 1234.5, -400.0)] == [
+        "0",
+        "0",
+        "0",
+        "1,234",
+        "-400",
+    ]
+
+
+def test_torques_at_rest_are_those_of_the_loop(motor: Design) -> None:
+    sticky = apply_overrides(motor, {"motor.stiction_Nm": 5e-5, "load.constant_torque_Nm": 1e-5})
+    assert stall_torque_Nm(sticky) == pytest.approx(
+        2.0 * 1.2e-3 * 6.0 / 4.2, rel=1e-9
+    )  # exact, rounding only
+    assert rest_torque_Nm(sticky) == pytest.approx(5e-5 + 1e-5, rel=1e-9)
