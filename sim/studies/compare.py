@@ -12,7 +12,7 @@ from sim.design import Design, Override, Variant, apply_overrides, variant_of
 from sim.run.assemble import Firmware
 from sim.run.metrics import Metrics, measure
 from sim.run.simulate import Recording, simulate
-from sim.studies.answer import answer
+from sim.studies.answer import _clock_moves_speed, answer
 from sim.studies.limits import diagnose, met
 from targets import InputError
 
@@ -32,7 +32,8 @@ class Row:
     required speed, less 1. `is_real`: a part that can be bought. `load`: part of the processor's time that
     interrupts take at the required speed. `stack_bytes`: the part of the RAM that is stack. `why`: what does
     not fit, or cannot be built. `limited_by`: what holds back a design that does not meet the requirement, in
-    the words of `Diagnosis`; empty where it does, or cannot be built.
+    the words of `Diagnosis`; empty where it does, or cannot be built. `clock_tolerance_percent`,
+    `clock_moves_speed`: as in `Result`, of the run as it is.
     """
 
     name: str
@@ -57,6 +58,9 @@ class Row:
     prescaler: int | None = None
     is_real: bool = True
     limited_by: str = ""
+    target: str = ""
+    clock_tolerance_percent: float | None = None
+    clock_moves_speed: bool = False
 
 
 @dataclass(frozen=True)
@@ -173,6 +177,9 @@ def _measured(
         prescaler=design.firmware.prescaler,
         is_real=not target.exact_arithmetic,
         limited_by=_limit(design, metrics, is_met, linked.fits),
+        target=target.name,
+        clock_tolerance_percent=target.clock.tolerance * 100.0,
+        clock_moves_speed=_clock_moves_speed(recording, metrics),
     )
 
 

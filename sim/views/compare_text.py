@@ -42,6 +42,7 @@ def compare_text(comparison: Comparison) -> str:
     notes = [f"{row.name}: {row.why}" for row in comparison.rows if row.why]
     blocks = [
         "\n".join([title, "", *aligned(cells)]),
+        _wrapped(_clocks(comparison)),
         _wrapped(_verdict(comparison)),
         "\n".join(map(_wrapped, notes)),
     ]
@@ -57,6 +58,19 @@ _LEGEND = (
     "the scenario's command; top, margin: told to run at three times the required speed. late: worst "
     "lateness of a step at the end."
 )
+
+
+def _clocks(comparison: Comparison) -> str:
+    """The targets whose oscillator alone may move the speed by more than the requirement allows."""
+    off = {row.target: row.clock_tolerance_percent for row in comparison.rows if row.clock_moves_speed}
+    if not off:
+        return ""
+    names = ", ".join(f"{name} {percent:g} %" for name, percent in off.items())
+    allowed = comparison.design.require.tolerance_percent
+    return (
+        f"{names}: {'their' if len(off) > 1 else 'its'} oscillator may be off by more than the {allowed:g} % "
+        "allowed, and the speed with it; a crystal mends that."
+    )
 
 
 def _verdict(comparison: Comparison) -> str:

@@ -282,3 +282,23 @@ def test_numbers_are_shown_with_their_key() -> None:
         "supply_V = 5, trim_s = 1e-6, step_trim",
         "supply_V x1.2, trim_s = 1e-6, step_trim",
     ]
+
+
+def test_rows_whose_oscillator_may_move_the_speed_too_far_say_so_as_run_does(tickspin: Command) -> None:
+    ended = tickspin(
+        "compare", AIR_SAMPLER, "--vary", "firmware.target=acc8,avr25,rv32ec,m3", "--json", "c.json"
+    )
+    rows = json.loads((tickspin.folder / "c.json").read_text())["rows"]
+    for row in rows:
+        result = answer(variant_of(load_design(AIR_SAMPLER), row["overrides"]))
+        assert row["target"] == row["name"]
+        assert row["clock_moves_speed"] == result.clock_moves_speed
+        assert row["clock_tolerance_percent"] == result.clock_tolerance_percent
+    off = {row["name"]: row["clock_tolerance_percent"] for row in rows if row["clock_moves_speed"]}
+    assert set(off) == {"avr25", "rv32ec"}
+    names = ", ".join(f"{name} {percent:g} %" for name, percent in off.items())
+    assert f"{names}: their oscillator may be off by more than the 2 % allowed" in " ".join(ended.out.split())
+
+
+def test_nothing_is_said_of_oscillators_that_are_good_enough(tickspin: Command) -> None:
+    assert "oscillator" not in tickspin("compare", AIR_SAMPLER, "--vary", "firmware.target=m0,m3").out
