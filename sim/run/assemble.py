@@ -37,7 +37,8 @@ EXACT = "f64"
 MIN_PWM_COUNTS = 8
 """A coarser duty than eighths is no control."""
 SAMPLES = 2000
-"""Rows of the decimated traces per run."""
+"""Rows of the decimated traces per run, more where they would lie further apart than the longest sample."""
+LONGEST_SAMPLE_s = 5e-3
 
 IDEAL_ROUND_s = 1e-6
 """A round of a main loop whose instructions cost nothing: time must pass in it."""
@@ -263,7 +264,7 @@ def processor_parameters(design: Design, firmware: Firmware) -> Record:
             "control_cycles": round(design.firmware.control_period_s * firmware.nominal_Hz) * has_tick,
             "end_cycle": end_cycle,
             "handler_pc": program.entries,
-            "sample_cycles": max(1, end_cycle // SAMPLES),
+            "sample_cycles": max(1, min(end_cycle // SAMPLES, int(LONGEST_SAMPLE_s * firmware.clock_Hz))),
         },
     )
 

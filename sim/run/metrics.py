@@ -108,9 +108,14 @@ def _settled(recording: Recording, name: str) -> float:
 
 
 def _time_to(recording: Recording, speed_rpm: float) -> float | None:
-    """First time [s] at which the smoothed speed is at least `speed_rpm`."""
-    reached = np.flatnonzero(smoothed_rpm(recording) >= speed_rpm)
-    return float(column(recording, "t_s")[reached[0]]) if len(reached) else None
+    """First time [s] at which the smoothed speed is at least `speed_rpm`, between two rows on the straight
+    line: the length of the run, which sets their distance, must not decide."""
+    speed, t_s = smoothed_rpm(recording), column(recording, "t_s")
+    reached = np.flatnonzero(speed >= speed_rpm)
+    if not len(reached):
+        return None
+    row = int(reached[0])
+    return float(np.interp(speed_rpm, speed[row - 1 : row + 1], t_s[row - 1 : row + 1]) if row else t_s[0])
 
 
 def overshoot(recording: Recording) -> tuple[float, float]:

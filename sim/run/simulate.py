@@ -12,7 +12,6 @@ from sim.loop.spin import NO_PROGRESS, SEGMENTS_SPENT
 from sim.plant.records import SEGMENT, WINDOW_COLUMNS, Record
 from sim.processor.records import LOG_COLUMNS, TRACE_COLUMNS
 from sim.run.assemble import (
-    SAMPLES,
     Firmware,
     build_firmware,
     check_sensors,
@@ -82,7 +81,8 @@ def simulate(
     k, w = processor_state(c), np.zeros(1, SEGMENT)[0]
     program = firmware.program
     faults: Any = program.new_faults()
-    trace = np.zeros((SAMPLES + 2, len(TRACE_COLUMNS)))
+    rows = int(c["end_cycle"]) // int(c["sample_cycles"]) + 2
+    trace = np.zeros((rows, len(TRACE_COLUMNS)))
     window = np.zeros((window_rows, len(WINDOW_COLUMNS)))
     log = np.zeros((log_rows, len(LOG_COLUMNS)), np.int64)
     arrays: dict[str, NDArray[Any]] = {
