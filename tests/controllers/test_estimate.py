@@ -52,6 +52,7 @@ KNOWN: dict[str, tuple[float, str]] = {
     "duty_pi f32 avr25 on_control_tick worst": (+0.34, HARD_FLOATS),
     "duty_pi f64 m4f on_hall_edge worst": (+0.21, MERGED),
     "duty_pi f64 m4f on_control_tick worst": (+0.20, EARLY_RETURN),
+    "trim_then_duty q m4f on_hall_edge worst": (+0.20, MERGED),
     "duty_pi_three i32 m4f on_hall_edge worst": (+0.24, MERGED),
     "duty_pi_three i32 avr25 on_control_tick worst": (+0.27, SHIFT_AND_ADD),
     "duty_pi_three q m4f on_hall_edge worst": (+0.24, MERGED),
