@@ -36,7 +36,7 @@ def new(
             "takes one of NAME, --law and --target",
             "none" if not (name or law or target) else "several",
         )
-        raise InputError([Fault("tickspin new", rule, found, _USAGE)])
+        raise InputError([Fault("new", rule, found, _USAGE)])
     if base is not None and target is None:
         raise InputError([Fault("--base", "needs --target", base, _USAGE)])
     if name is not None:

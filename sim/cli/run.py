@@ -14,6 +14,7 @@ from sim.cli.files import check_outputs, write_text, write_whole
 from sim.cli.target_file import OneTargetFile, chosen_target
 from sim.design import Design, load_design, variant_of
 from sim.studies.answer import Result, answer, close_up
+from sim.views.next_steps import Typed
 from sim.views.text import run_text
 from targets import InputError
 
@@ -46,7 +47,7 @@ def run(
     except InputError as refused:
         raise _of_scenario(scenario, refused) from None
     if json_file != "-":
-        print(run_text(result))
+        print(run_text(result, Typed(str(scenario), law, str(target_file) if target_file else None)))
     _write_files(result, plot, json_file, csv)
     raise typer.Exit(0 if result.met else NOT_MET)
 
@@ -76,7 +77,9 @@ def _of_scenario(scenario: Path, refused: InputError) -> InputError:
 def _write_files(result: Result, plot: Path | None, json_file: str | None, csv: Path | None) -> None:
     """The files asked for."""
     if json_file is not None:
-        write_text(json_file, json.dumps(result.as_dict(), indent=2) + "\n")
+        data = result.as_dict()
+        data["firmware"]["prescaler"] = result.design.firmware.prescaler
+        write_text(json_file, json.dumps(data, indent=2) + "\n")
     if csv is not None:
         from sim.views.csv_file import trace_csv
 
