@@ -212,9 +212,10 @@ def _efficiency(result: Result) -> str:
 
 def _has_load(design: Design) -> bool:
     load = design.load
-    listed = (row.torque_Nm for row in (*load.torque_steps, *load.torque_table))
-    torques = (load.fan_torque_Nm, load.propeller_power_coefficient, load.constant_torque_Nm, *listed)
-    return any(torques)
+    steps = [step.torque_Nm for step in load.torque_steps]
+    points = [point.torque_Nm for point in load.torque_table]
+    whole = (load.fan_torque_Nm, load.propeller_power_coefficient, load.constant_torque_Nm)
+    return any((*whole, *steps, *points))
 
 
 def _supply(result: Result) -> Iterable[tuple[str, str]]:
