@@ -29,6 +29,7 @@ class DutyPi(HallTimed):
         return self.start_duty
 
     def on_control_tick(self) -> None:
+        """Control the speed once it is known; until then the duty is that of the start."""
         period = self.known_period()
         if period == 0:
             self.begin(self.start_duty)
@@ -36,6 +37,7 @@ class DutyPi(HallTimed):
             self.control(self.speed_rpm(period))
 
     def known_period(self) -> ticks:
+        """Timer ticks of the last electrical turn, 0 where the speed is not known."""
         with hw.masked():
             period = self.period
             if self.turns < self.START_TURNS:
@@ -43,13 +45,16 @@ class DutyPi(HallTimed):
         return period
 
     def speed_rpm(self, period: ticks) -> u16:
+        """Speed of a turn that took so many ticks."""
         return sat(u16, hw.rpm_ticks // u32(period))
 
     def begin(self, duty: u16) -> None:
+        """Set a duty and begin to integrate from it."""
         self.integral = number(duty) * 256
         hw.set_duty(duty)
 
     def control(self, speed_rpm: u16) -> None:
+        """The PI controller; what it cannot set it does not integrate."""
         error = number(hw.command_rpm()) - number(speed_rpm)
         wanted = scale(error, self.kp) + self.integral / 256
         duty = min(max(wanted, number(0)), number(hw.duty_top))

@@ -50,12 +50,14 @@ class DutyPiThree(DutyPi):
         return period
 
     def place(self) -> None:
+        """Make the step that the three levels ask for; levels that no rotor can show change nothing."""
         step = self.STEP_OF_CODE[hw.hall() & 7]
         if step < self.TURN:
             hw.set_step(step)
             self.step = step
 
     def measure(self, edge: ticks) -> None:
+        """Period between two edges that begin the same step."""
         period = wrap_sub(edge, self.edge_at[self.step])
         self.edge_at[self.step] = edge
         with hw.masked():
@@ -65,6 +67,7 @@ class DutyPiThree(DutyPi):
                 self.period = period
 
     def watch(self) -> None:
+        """Forget the speed, and look again half the timer's range later."""
         self.period = 0
         self.edges = 0
         hw.set_compare(wrap_add(hw.timer(), hw.timer_top >> 1))

@@ -37,6 +37,7 @@ class FreeTrim(HallTimed):
         return sat(ticks, self.step_time)
 
     def trim(self) -> None:
+        """Take down the period and nudge the step time by it."""
         edge = hw.captured()
         period = wrap_sub(edge, self.last_edge)
         with hw.masked():
@@ -49,6 +50,7 @@ class FreeTrim(HallTimed):
             self.nudge_step_time(hw.rpm_ticks // u32(period))
 
     def nudge_step_time(self, speed_rpm: u32) -> None:
+        """A nudge shorter below the command, longer above it."""
         if speed_rpm < u32(hw.command_rpm()):
             self.step_time = max(self.step_time - self.nudge, number(max(self.catch_up, ticks(1))))
         else:

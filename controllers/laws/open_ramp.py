@@ -42,6 +42,7 @@ class OpenRamp(Stepper):
             self.trim_step_time()
 
     def trim_step_time(self) -> None:
+        """Go one trim towards the step time of the command."""
         command = hw.command_rpm()
         if command != self.command:
             self.command = command
@@ -53,6 +54,7 @@ class OpenRamp(Stepper):
         self.step_ticks = self.within_timer(sat(ticks, self.step_time))
 
     def find_goal(self) -> None:
+        """Step time of the command."""
         longest = u32(hw.timer_top >> 1)
         if self.command == 0:
             self.goal = number(longest)

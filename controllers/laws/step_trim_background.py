@@ -32,6 +32,7 @@ class StepTrimBackground(StepTrim):
             self.use(max(period, ticks(1)))
 
     def use(self, period: ticks) -> None:
+        """Work out the step time of a turn that took `period`, unless the start has begun anew."""
         if self.turns < self.START_TURNS:
             self.begin_run()
         found = self.within_timer(self.followed(period))

@@ -48,6 +48,7 @@ class TrimThenDuty(DutyPi):
             self.hand_over(self.speed_rpm(period))
 
     def hand_over(self, speed_rpm: u16) -> None:
+        """The duty controls from the hand-over speed on."""
         if sat_add(speed_rpm, self.handover) < hw.command_rpm():
             self.begin(self.start_duty)
         else:

@@ -17,6 +17,7 @@ from sim.studies.try_ideas import try_ideas
 from sim.studies.vary import variants
 from sim.views.compare_text import compare_text
 from sim.views.ideas_text import ideas_text
+from sim.views.next_steps import Typed
 from targets import Fault, InputError, load_target, target_names
 
 NONE_MEETS_IT = 1
@@ -57,8 +58,7 @@ def compare(
     target_files = names_of(target_file or ())
     design = load_design(scenario, target_files)
     if with_ideas:
-        _compare_ideas(design, json_file)
-        return
+        raise typer.Exit(0 if _compare_ideas(design, scenario, json_file) else NONE_MEETS_IT)
     listed = variants(design, vary or (), target_files)
     known = dict.fromkeys([*target_names(), *target_files, load_target(design.firmware.target).name])
     prices = dict(_price(text, known) for text in price or ())
@@ -77,16 +77,18 @@ def _check_question(vary: list[str] | None, with_ideas: bool, others: Mapping[st
     if with_ideas == bool(vary):
         rule, found = "takes --vary or --ideas", "both" if vary else "neither"
         remedy = "for example --vary firmware.target=all"
-        raise InputError([Fault("tickspin compare", rule, found, remedy)])
+        raise InputError([Fault("compare", rule, found, remedy)])
     for option, value in others.items():
         if with_ideas and value:
             raise InputError([Fault(option, "goes with --vary", "--ideas", f"leave out {option}")])
 
 
-def _compare_ideas(design: Design, json_file: str | None) -> None:
+def _compare_ideas(design: Design, scenario: Path, json_file: str | None) -> bool:
+    """Answer; whether anything meets the requirement."""
     with compile_notice():
         tried = try_ideas(design)
-    _answer(tried.as_dict(), lambda: ideas_text(tried), json_file)
+    _answer(tried.as_dict(), lambda: ideas_text(tried, Typed(str(scenario))), json_file)
+    return tried.any_met
 
 
 def _answer(data: dict[str, Any], text: Callable[[], str], json_file: str | None) -> None:

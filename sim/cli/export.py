@@ -7,26 +7,21 @@ from typing import Annotated, Any, Final
 
 import typer
 
-from controllers import law_path
+from controllers import compile_law, law_path
 from controllers.c.export import MARK, SEED, VECTORS, export_law
 from controllers.play import native_play
-from sim.cli.arguments import given, named
+from sim.cli.arguments import LAW_ARGUMENTS, given, named
 from sim.cli.compiling import compile_notice
 from sim.cli.files import check_outputs, write_text
 from sim.cli.folder import check_folder, write_folder
 from sim.cli.target_file import OneTargetFile, chosen_target
 from sim.design import Override
-from sim.run.assemble import binding_of
+from sim.run.assemble import binding_of, check_sensors
 from sim.studies.law_design import design_of_law
 from targets import Fault, InputError
 
 _SUFFIXES: Final = frozenset((".c", ".h", ".csv"))
 _MOST_VECTORS: Final = 1_000_000
-_OWN_WORDS: Final = {
-    "firmware.law": "the law itself", "firmware.arithmetic": "--arithmetic", "firmware.target": "--target",
-    "firmware.prescaler": "--prescaler",
-}  # fmt: skip
-"""Keys that `--set` leaves to the arguments."""
 
 
 def export(
@@ -77,6 +72,7 @@ def export(
             target_files=target_files, settings={"firmware.idealise": [], **set_keys},
         )  # fmt: skip
         binding = binding_of(design)
+        check_sensors(design, compile_law(path, binding))
         with compile_notice(native_play):
             files = export_law(path, binding, vectors, seed)
     write_folder(to, files, earlier)
@@ -91,9 +87,9 @@ def _settings(words: list[str]) -> dict[str, Override]:
         key, sign, value = word.partition("=")
         if not sign:
             raise InputError([Fault("--set", "must be KEY=VALUE", word, "for example: motor.pole_pairs=3")])
-        if key in _OWN_WORDS:
+        if key in LAW_ARGUMENTS:
             raise InputError(
-                [Fault(f"--set {key}", "has a word of its own", word, f"write {_OWN_WORDS[key]}")]
+                [Fault(f"--set {key}", "has a word of its own", word, f"write {LAW_ARGUMENTS[key]}")]
             )
         try:
             settings[key] = tomllib.loads(f"value = {value}")["value"]

@@ -17,6 +17,8 @@ def check_outputs(files: Mapping[str, Path], source: Path) -> None:
     """
     taken = {source.absolute(): "the scenario itself"}
     for option, path in files.items():
+        if option == "--plot" and path.suffix.lower() != ".png":
+            raise InputError([Fault(option, "must end in .png", f"{path}", "the figure is a PNG")])
         _check_writable(path, option)
         owner = taken.setdefault(path.absolute(), option)
         if owner != option:

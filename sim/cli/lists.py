@@ -7,9 +7,9 @@ from typing import Annotated, Any
 import typer
 
 from sim.cli.files import write_text
+from sim.design.plant_sections import ALL_SENSORS
 
 KB = 1024
-ALL_SENSORS = 3
 ENDLESS_BYTES = 1 << 30
 JsonOption = Annotated[str | None, typer.Option("--json", help="Write the list as JSON; - for the screen.")]
 

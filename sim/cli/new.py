@@ -1,6 +1,7 @@
 """`tickspin new`: a commented scenario, control law or target file to start from."""
 
 from pathlib import Path
+from shlex import quote
 from typing import Annotated
 
 import typer
@@ -36,7 +37,7 @@ def new(
             "takes one of NAME, --law and --target",
             "none" if not (name or law or target) else "several",
         )
-        raise InputError([Fault("tickspin new", rule, found, _USAGE)])
+        raise InputError([Fault("new", rule, found, _USAGE)])
     if base is not None and target is None:
         raise InputError([Fault("--base", "needs --target", base, _USAGE)])
     if name is not None:
@@ -53,7 +54,7 @@ def _new_scenario(name: str) -> None:
         raise InputError([Fault("NAME", "must name a design", repr(name), _USAGE)])
     path = Path(name).with_name(f"{stem}.toml")
     write_new(path)
-    print(f"wrote {path}; edit it, then: tickspin run {path}")
+    print(f"wrote {path}; edit it, then: tickspin run {quote(str(path))}")
 
 
 def _new_law(name: str) -> None:
@@ -61,7 +62,7 @@ def _new_law(name: str) -> None:
 
     path = Path(f"{name}.py")
     write_new_text(path, starting_law(name))
-    print(f"wrote {path}; edit it, then: tickspin run SCENARIO --law {path}")
+    print(f"wrote {path}; edit it, then: tickspin run SCENARIO --law {quote(str(path))}")
 
 
 def _new_target(name: str, base: str) -> None:
@@ -70,5 +71,6 @@ def _new_target(name: str, base: str) -> None:
     path = Path(f"{name}.toml")
     write_new_text(path, text)
     print(
-        f"wrote {path}, with the numbers of {base}; edit it, then: tickspin run SCENARIO --target-file {path}"
+        f"wrote {path}, with the numbers of {base}; edit it, then: tickspin run SCENARIO --target-file "
+        f"{quote(str(path))}"
     )

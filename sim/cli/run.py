@@ -14,6 +14,7 @@ from sim.cli.files import check_outputs, write_text, write_whole
 from sim.cli.target_file import OneTargetFile, chosen_target
 from sim.design import Design, load_design, variant_of
 from sim.studies.answer import Result, answer, close_up
+from sim.views.next_steps import Typed
 from sim.views.text import run_text
 from targets import InputError
 
@@ -46,7 +47,7 @@ def run(
     except InputError as refused:
         raise _of_scenario(scenario, refused) from None
     if json_file != "-":
-        print(run_text(result))
+        print(run_text(result, Typed(str(scenario), law, str(target_file) if target_file else None)))
     _write_files(result, plot, json_file, csv)
     raise typer.Exit(0 if result.met else NOT_MET)
 

@@ -75,6 +75,10 @@ class Drive(Section):
     )
 
 
+ALL_SENSORS = 3
+"""One for each phase; any law is written for one or for all."""
+
+
 class Hall(Section):
     """The Hall sensor, or three of them 120 electrical degrees apart."""
 

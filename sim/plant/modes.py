@@ -26,20 +26,12 @@ _THIRD = 1.0 / 3.0
 
 
 @kernel
-def _inductance_product(p: Record, x: Record, y: Record) -> float:
-    """<x, y>_L over the inductance of coil A."""
+def _coil_product(more_part: Record, x: Record, y: Record) -> float:
+    """Sum of the products of the coils' currents, each times 1 + `more_part` of its coil: with
+    `more_H_part` <x, y>_L over the inductance of coil A, with `more_ohm_part` heat over its resistance."""
     total = 0.0
     for k in range(3):
-        total += (1.0 + p.more_H_part[k]) * x[COILS + k] * y[COILS + k]
-    return total
-
-
-@kernel
-def _copper_product(p: Record, x: Record, y: Record) -> float:
-    """Sum of the products of the coils' currents, times each coil's resistance over that of coil A."""
-    total = 0.0
-    for k in range(3):
-        total += (1.0 + p.more_ohm_part[k]) * x[COILS + k] * y[COILS + k]
+        total += (1.0 + more_part[k]) * x[COILS + k] * y[COILS + k]
     return total
 
 
@@ -52,7 +44,7 @@ def _plain_product(x: Record, y: Record, first: int) -> float:
 @kernel
 def _resistance_product(p: Record, s: Record, x: Record, y: Record) -> float:
     """<x, y>_R [ohm]."""
-    return coil_ohm(p, s) * _copper_product(p, x, y) + p.switch_ohm * _plain_product(x, y, 0)
+    return coil_ohm(p, s) * _coil_product(p.more_ohm_part, x, y) + p.switch_ohm * _plain_product(x, y, 0)
 
 
 @kernel
@@ -66,7 +58,7 @@ def _note_coils(p: Record, x: Record) -> None:
 def _make_orthogonal(p: Record, c: Record, x: Record) -> None:
     """Take out of `x` what it has of the modes found so far."""
     for m in range(c.modes):
-        part = _inductance_product(p, c.current[m], x)
+        part = _coil_product(p.more_H_part, c.current[m], x)
         for q in range(PLACES):
             x[q] -= part * c.current[m, q]
 
@@ -77,7 +69,7 @@ def _add_mode(p: Record, c: Record) -> None:
     x = c.current[c.modes]
     _note_coils(p, x)
     _make_orthogonal(p, c, x)
-    scale = 1.0 / math.sqrt(_inductance_product(p, x, x))
+    scale = 1.0 / math.sqrt(_coil_product(p.more_H_part, x, x))
     for q in range(PLACES):
         x[q] *= scale
     c.modes += 1
@@ -164,7 +156,7 @@ def _note_products(p: Record, s: Record, c: Record) -> None:
             y, times = c.current[n], 1.0 if n == m else 2.0
             c.line_square[m, n] = times * _plain_product(x, y, 0)
             c.coil_square[m, n] = times * _plain_product(x, y, COILS)
-            c.copper_square[m, n] = times * _copper_product(p, x, y)
+            c.copper_square[m, n] = times * _coil_product(p.more_ohm_part, x, y)
 
 
 @kernel

@@ -13,6 +13,7 @@ from controllers.cost import TYPICAL
 from controllers.priorities import PRIORITIES
 from controllers.program import ABSENT, HANDLERS
 from sim.design import Design
+from sim.design.plant_sections import ALL_SENSORS
 from sim.plant.records import Record
 from sim.processor.records import (
     ASLEEP,
@@ -31,7 +32,6 @@ FINE_TICK_Hz = 35e6
 """`firmware.idealise = ["tick"]`: at most 35 counts a microsecond; finer ones would take `rpm_ticks` of a
 motor with one pole pair beyond 31 bits, and one count then moves a speed of 20,000 rpm by 1 rpm already."""
 FINE_TIMER_BITS = 32
-ALL_SENSORS = 3
 EXACT = "f64"
 """Arithmetic of a target that computes exactly, and of `firmware.idealise = ["rounding"]`."""
 MIN_PWM_COUNTS = 8

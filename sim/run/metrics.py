@@ -101,10 +101,15 @@ def smoothed_rpm(recording: Recording) -> NDArray[np.float64]:
     return np.convolve(padded, np.full(SMOOTH_ROWS, 1.0 / SMOOTH_ROWS), mode="valid")
 
 
+def settled_rows(recording: Recording, name: str) -> NDArray[np.float64]:
+    """A trace column in the last part of the run."""
+    rows = column(recording, name)
+    return rows[-max(1, round(len(rows) * SETTLED_PART)) :]
+
+
 def _settled(recording: Recording, name: str) -> float:
     """Mean of a trace column over the last part of the run."""
-    rows = column(recording, name)
-    return float(rows[-max(1, round(len(rows) * SETTLED_PART)) :].mean())
+    return float(settled_rows(recording, name).mean())
 
 
 def _time_to(recording: Recording, speed_rpm: float) -> float | None:

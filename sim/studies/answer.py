@@ -1,5 +1,6 @@
 """The Result of `tickspin run`: everything that views show is made from it and nothing else."""
 
+from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -41,70 +42,69 @@ class Result:
     def as_dict(self) -> dict[str, Any]:
         """The result for scripts: plain numbers, strings, lists; infinite ceilings are None (JSON has no
         infinity)."""
-        metrics, linked = self.metrics, self.recording.firmware.linked
         return {
             "name": self.design.name,
-            "verdict": {
-                "met": self.met,
-                "reached_rpm": metrics.reached_rpm,
-                "settled_rpm": metrics.settled_rpm,
-                "time_to_speed_s": metrics.time_to_speed_s,
-                "overshoot_percent": metrics.overshoot_percent,
-                "limited_by": self.diagnosis.limited_by,
-                "explanation": self.explanation,
-                "caution": CAUTION,
-            },
-            "firmware": {
-                "law": self.design.firmware.law,
-                "arithmetic": self.recording.firmware.program.arithmetic,
-                "target": self.recording.firmware.target.name,
-                "worst_case_cycles": metrics.worst_case_cycles,
-                "measured_cycles": metrics.measured_cycles,
-                "worst_response_us": metrics.worst_response_us,
-                "response_bound_us": metrics.response_bound_us,
-                "cpu_load": metrics.cpu_load,
-                "peak_cpu_load": metrics.peak_cpu_load,
-                "steps": metrics.steps,
-                "late_steps": metrics.late_steps,
-                "worst_lateness_us": metrics.worst_lateness_us,
-                "worst_lateness_deg": metrics.worst_lateness_deg,
-                "settled_lateness_deg": metrics.settled_lateness_deg,
-                "settled_angle_error_deg": metrics.settled_angle_error_deg,
-                "missed_edges": metrics.missed_edges,
-                "missed_compares": metrics.missed_compares,
-                "overruns": metrics.overruns,
-                "opposed_steps": metrics.opposed_steps,
-                "last_opposed_s": metrics.last_opposed_s,
-                "faults": [asdict(fault) for fault in metrics.faults],
-                "rounding": [
-                    dict(rounding._asdict()) for rounding in self.recording.firmware.program.rounding
-                ],
-                "flash_bytes": linked.flash_bytes,
-                "ram_bytes": linked.ram_bytes,
-                "stack_bytes": linked.stack_bytes,
-                "fits": linked.fits,
-                "tick_s": self.recording.firmware.tick_s,
-                "clock_error_percent": self.design.firmware.clock_error_percent,
-                "clock_tolerance_percent": self.clock_tolerance_percent,
-                "clock_moves_speed": self.clock_moves_speed,
-                "wait_states": self.recording.firmware.target.wait_states,
-            },
-            "motor": {
-                "peak_phase_A": metrics.peak_phase_A,
-                "rms_phase_A": metrics.rms_phase_A,
-                "over_current_trips": metrics.over_current_trips,
-                "lowest_bridge_V": metrics.lowest_bridge_V,
-                "winding_C": metrics.winding_C,
-                "winding_steady_C": finite(metrics.winding_steady_C),
-                "winding_limit_C": self.design.thermal.winding_limit_C,
-                "continuous_torque_Nm": finite(continuous_torque_Nm(self.design)),
-                "efficiency": metrics.efficiency,
-                "energy_balance_error": metrics.energy_balance_error,
-            },
+            "verdict": self._verdict(),
+            "firmware": self._firmware(),
+            "motor": self._motor(),
             "ceilings_rpm": {name: finite(value) for name, value in self.ceilings_rpm.items()},
             "slowest_measurable_rpm": self.floor_rpm,
             "gains": [asdict(gain) for gain in self.diagnosis.gains],
         }
+
+    def _verdict(self) -> dict[str, Any]:
+        return {
+            "met": self.met,
+            **_named(self.metrics, _VERDICT_METRICS),
+            "limited_by": self.diagnosis.limited_by,
+            "explanation": self.explanation,
+            "caution": CAUTION,
+        }
+
+    def _firmware(self) -> dict[str, Any]:
+        settings, firmware = self.design.firmware, self.recording.firmware
+        return {
+            "law": settings.law,
+            "arithmetic": firmware.program.arithmetic,
+            "target": firmware.target.name,
+            **_named(self.metrics, _FIRMWARE_METRICS),
+            "faults": [asdict(fault) for fault in self.metrics.faults],
+            "rounding": [dict(rounding._asdict()) for rounding in firmware.program.rounding],
+            **_named(firmware.linked, _SIZES),
+            "prescaler": settings.prescaler,
+            "tick_s": firmware.tick_s,
+            "clock_error_percent": settings.clock_error_percent,
+            "clock_tolerance_percent": self.clock_tolerance_percent,
+            "clock_moves_speed": self.clock_moves_speed,
+            "wait_states": firmware.target.wait_states,
+        }
+
+    def _motor(self) -> dict[str, Any]:
+        return {
+            **_named(self.metrics, _MOTOR_METRICS),
+            "winding_steady_C": finite(self.metrics.winding_steady_C),
+            "winding_limit_C": self.design.thermal.winding_limit_C,
+            "continuous_torque_Nm": finite(continuous_torque_Nm(self.design)),
+        }
+
+
+_VERDICT_METRICS = ("reached_rpm", "settled_rpm", "time_to_speed_s", "overshoot_percent")
+_FIRMWARE_METRICS = (
+    "worst_case_cycles", "measured_cycles", "worst_response_us", "response_bound_us", "cpu_load",
+    "peak_cpu_load", "steps", "late_steps", "worst_lateness_us", "worst_lateness_deg", "settled_lateness_deg",
+    "settled_angle_error_deg", "missed_edges", "missed_compares", "overruns", "opposed_steps",
+    "last_opposed_s",
+)  # fmt: skip
+_SIZES = ("flash_bytes", "ram_bytes", "stack_bytes", "fits")
+_MOTOR_METRICS = (
+    "peak_phase_A", "rms_phase_A", "over_current_trips", "lowest_bridge_V", "winding_C", "efficiency",
+    "energy_balance_error",
+)  # fmt: skip
+
+
+def _named(source: object, names: Iterable[str]) -> dict[str, Any]:
+    """Attributes under their own names."""
+    return {name: getattr(source, name) for name in names}
 
 
 CAUTION = (
@@ -142,11 +142,11 @@ def answer(design: Design) -> Result:
         met=is_met,
         explanation=explain(recording, metrics, diagnosis, ceilings),
         clock_tolerance_percent=firmware.target.clock.tolerance * 100.0,
-        clock_moves_speed=_clock_moves_speed(recording, metrics),
+        clock_moves_speed=clock_moves_speed(recording, metrics),
     )
 
 
-def _clock_moves_speed(recording: Recording, metrics: Metrics) -> bool:
+def clock_moves_speed(recording: Recording, metrics: Metrics) -> bool:
     """Whether the oscillator's tolerance moves the speed out of the requirement's.
 
     A speed goes with the clock where nothing but the clock times it (a law that hears of no Hall edge), and

@@ -12,7 +12,7 @@ from sim.design import Design, Override, Variant, apply_overrides, variant_of
 from sim.run.assemble import Firmware
 from sim.run.metrics import Metrics, measure
 from sim.run.simulate import Recording, simulate
-from sim.studies.answer import _clock_moves_speed, answer
+from sim.studies.answer import answer, clock_moves_speed
 from sim.studies.limits import diagnose, met
 from targets import InputError
 
@@ -179,7 +179,7 @@ def _measured(
         limited_by=_limit(design, metrics, is_met, linked.fits),
         target=target.name,
         clock_tolerance_percent=target.clock.tolerance * 100.0,
-        clock_moves_speed=_clock_moves_speed(recording, metrics),
+        clock_moves_speed=clock_moves_speed(recording, metrics),
     )
 
 

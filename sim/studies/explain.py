@@ -3,7 +3,7 @@
 from collections.abc import Callable
 
 from sim.run.ceilings import rest_torque_Nm, stall_torque_Nm, tick_step_rpm, wrap_floor_rpm
-from sim.run.metrics import SETTLED_PART, Metrics, column
+from sim.run.metrics import Metrics, settled_rows
 from sim.run.simulate import Recording
 from sim.studies.limits import Diagnosis, Gain, judged_C, limit_of, too_hot
 from sim.studies.outcome import never_got_away, outcome, overshoot_reason, told_rpm
@@ -153,8 +153,7 @@ def _drag(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
 
 def _current(recording: Recording, metrics: Metrics) -> str:
     """The current at the speed of the end, which is not that of the torque ceiling."""
-    rows = column(recording, "rms_phase_A")
-    settled_A = (rows[-max(1, round(len(rows) * SETTLED_PART)) :] ** 2).mean() ** 0.5
+    settled_A = (settled_rows(recording, "rms_phase_A") ** 2).mean() ** 0.5
     return f"{settled_A:.2f} A rms per phase at {metrics.settled_rpm:,.0f} rpm"
 
 

@@ -39,6 +39,7 @@ class Geometry:
     ceramic_drag: float = 0.2
     thicker_copper: float = 2.0
     more_layers: float = 2.0
+    faster_pwm: float = 5.0
     core_ke: float = 2.0
     core_inductance: float = 5.0
     core_cogging: float = 0.1
@@ -173,6 +174,10 @@ def _copper(design: Design, shape: Geometry) -> Change:
     return scaled(design, {"motor.phase_resistance_ohm": 1.0 / shape.thicker_copper})
 
 
+def _pwm(design: Design, shape: Geometry) -> Change:
+    return scaled(design, {"drive.pwm_Hz": shape.faster_pwm})
+
+
 def _layers(design: Design, shape: Geometry) -> Change:
     turns = shape.more_layers
     factors = {
@@ -254,6 +259,13 @@ IDEAS = (
         "N turns: ke ~ N, R ~ N, L ~ N^2",
         "Faraday's law",
         "the gap must take the layers (see air gap); coils fully coupled",
+    ),
+    _Row(
+        "PWM frequency", "faster PWM", _pwm,
+        "ripple of the current V D (1 - D) / (f L), D the duty: ~ 1/f, its heat ~ 1/f^2; none at full duty",
+        "derived from V = L di/dt over one period",
+        "period short against L / R (the ripple of longer ones ends at V / R); switches, whose losses grow "
+        "with f and are not simulated, and dead time allow it; fewer steps of the duty",
     ),
 )  # fmt: skip
 """All ideas, in the order of how easily they are tried."""

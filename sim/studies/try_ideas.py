@@ -31,13 +31,19 @@ class Tried:
 
 @dataclass(frozen=True)
 class TriedIdeas:
-    """`base`: the design as it is. `tried`: the ideas, the best first: by the gain in settled speed, in steps
-    of one part in a hundred, then by the gain in top speed. `left_out`: those that do not apply."""
+    """`base`: the design as it is. `tried`: the ideas, the best first: those that meet the requirement,
+    then by the gain in settled speed, in steps of one part in a hundred, then by the gain in top speed.
+    `left_out`: those that do not apply."""
 
     design: Design
     base: Row
     tried: tuple[Tried, ...]
     left_out: tuple[LeftOut, ...]
+
+    @property
+    def any_met(self) -> bool:
+        """Whether the design or one of the changed ones meets the requirement."""
+        return self.base.met or any(tried.row.met for tried in self.tried)
 
     def as_dict(self) -> dict[str, Any]:
         """The answer for scripts."""
@@ -67,11 +73,11 @@ def _ranked(base: Row, applying: Sequence[Idea], rows: Sequence[Row]) -> tuple[T
     def gain(changed: float | None, before: float | None) -> float | None:
         return None if changed is None or before is None else changed - before
 
-    def rank(tried: Tried) -> tuple[float, float]:
+    def rank(tried: Tried) -> tuple[bool, float, float]:
         if tried.settled_gain_rpm is None or tried.top_gain_rpm is None:
-            return float("inf"), 0.0
+            return True, float("inf"), 0.0
         step_rpm = NOTICEABLE * max(abs(base.settled_rpm or 0.0), 1.0)
-        return -float(round(tried.settled_gain_rpm / step_rpm)), -tried.top_gain_rpm
+        return not tried.row.met, -float(round(tried.settled_gain_rpm / step_rpm)), -tried.top_gain_rpm
 
     listed = [
         Tried(idea, row, gain(row.settled_rpm, base.settled_rpm), gain(row.top_rpm, base.top_rpm))

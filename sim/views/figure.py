@@ -110,7 +110,7 @@ def _step_time(ax: Axes, result: Result) -> None:
         ax.set_ylim(0, 1.3 * np.percentile(ticks, 97))
     error = ax.twinx()
     error.plot(t_s, _trace(result, "angle_error_deg"), color=WARN, linewidth=0.5, alpha=0.6)
-    error.set_ylabel("step too late by [el. deg]", color=WARN)
+    error.set_ylabel("steps behind the rotor by [el. deg]", color=WARN)
     error.set_ylim(-180, 180)
     error.set_yticks([-120, -60, 0, 60, 120])
     error.spines[["top"]].set_visible(False)
@@ -172,6 +172,7 @@ def _logic(ax: Axes, window: Recording) -> None:
     ax.set(
         xlabel="time [ms]", ylim=(0, 4.6), yticks=[0.7, 2.1, 3.5], yticklabels=["busy", "step 0..5", "Hall"]
     )
+    ax.ticklabel_format(axis="x", useOffset=False)  # the time of the run, not what it is beyond a number
     if len(t_ms):
         ax.set_xlim(t_ms[0], t_ms[-1])
     _legend_above(ax)

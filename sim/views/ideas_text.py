@@ -8,6 +8,7 @@ from sim.studies.answer import CAUTION
 from sim.studies.compare import Row
 from sim.studies.ideas import Idea
 from sim.studies.try_ideas import Tried, TriedIdeas
+from sim.views.next_steps import Typed, next_firmware_steps
 from sim.views.text import WIDTH
 from sim.views.words import aligned, number_or_dash, tolerance_text
 
@@ -19,15 +20,17 @@ _COLUMNS: tuple[tuple[str, Callable[[Row], str]], ...] = (
     ("top rpm", lambda row: number_or_dash(row.top_rpm, ",.0f")),
 )
 _LEGEND = (
-    "Order: by the gain in settled speed; gains that differ by less than 1 % count as equal and the gain in "
-    "top speed decides. settles: at the scenario's command, which it never exceeds where the law holds it; "
-    "top: told to run at three times the required speed. Each idea is tried alone, at a default size; for "
-    "a size of your own change its keys in the scenario, or --vary KEY=x1.1,x1.3."
+    "Order: first what meets the requirement; then by the gain in settled speed; gains that differ by less "
+    "than 1 % count as equal and the gain in top speed decides. settles: at the scenario's command, which it "
+    "never exceeds where the law holds it; top: told to run at three times the required speed. Each idea is "
+    "tried alone, at a default size; for a size of your own change its keys in the scenario, or --vary "
+    "KEY=x1.1,x1.3."
 )
 
 
-def ideas_text(answer: TriedIdeas) -> str:
-    """The table, the best first, what the rows change, and what was left out."""
+def ideas_text(answer: TriedIdeas, typed: Typed) -> str:
+    """The table, the best first, what the rows change, what was left out, and what to try where none of them
+    helps."""
     design = answer.design
     title = f"{design.title or design.name}: {design.require.speed_rpm:,.0f} rpm within "
     title += f"{design.require.within_s:g} s; {tolerance_text(design.require)}"
@@ -39,9 +42,19 @@ def ideas_text(answer: TriedIdeas) -> str:
         "\n".join(line for tried in answer.tried for line in _lines(tried)),
         "\n".join(_left_out(answer)),
         textwrap.fill(_LEGEND, WIDTH),
+        _beyond(answer, typed),
         textwrap.fill(CAUTION, WIDTH),
     ]
     return "\n\n".join(block for block in blocks if block)
+
+
+def _beyond(answer: TriedIdeas, typed: Typed) -> str:
+    """What to try where everything fails for the firmware, which none of the ideas changes."""
+    if answer.any_met:
+        return ""
+    rows = (answer.base, *(tried.row for tried in answer.tried))
+    steps = next_firmware_steps((row.limited_by for row in rows if row.limited_by), answer.design, typed)
+    return steps and f"No idea meets the requirement; all fail for the firmware.\n{steps}"
 
 
 def _cells(tried: Tried) -> list[str]:

@@ -10,10 +10,12 @@ from sim.run.metrics import Metrics
 from sim.studies.answer import CAUTION, Result
 from sim.studies.limits import Gain
 from sim.studies.outcome import told_rpm
+from sim.views.next_steps import Typed, next_step
 from sim.views.words import overshoot_text, tolerance_text
 from targets import Target
 
 WIDTH = 100
+SCENARIO = Typed()
 _CEILING_WORDS = {
     "supply": "back-EMF equals the supply",
     "torque": "torque used up by friction and load, ideal commutation",
@@ -25,8 +27,9 @@ _CEILING_WORDS = {
 }
 
 
-def run_text(result: Result) -> str:
-    """The whole text of `tickspin run`: verdict, reasons, ceilings, firmware, motor, caution."""
+def run_text(result: Result, typed: Typed = SCENARIO) -> str:
+    """The whole text of `tickspin run`: verdict, reasons, ceilings, firmware, motor, what to try next,
+    caution."""
     blocks = [
         _heading(result),
         _verdict(result),
@@ -34,6 +37,7 @@ def run_text(result: Result) -> str:
         _ceilings(result),
         _firmware(result),
         _motor(result),
+        "" if result.met else next_step(result.diagnosis.limited_by, result.design, typed),
         _wrapped(CAUTION),
     ]
     return "\n\n".join(block for block in blocks if block)
@@ -57,7 +61,7 @@ def _heading(result: Result) -> str:
         f"{design.title or design.name}: {design.summary}",
         f"{design.firmware.law} in {firmware.program.arithmetic} on {firmware.target.name} at "
         f"{clock_MHz:g} MHz{_off(design)}{_wait_states(firmware.target)}, "
-        f"timer tick {firmware.tick_s * 1e6:.4g} us, {design.drive.supply_V:g} V",
+        f"timer tick {firmware.tick_s * 1e6:.4g} us{_prescaler(design)}, {design.drive.supply_V:g} V",
     ]
     if firmware.program.arithmetic != design.firmware.arithmetic:
         lines.append(
@@ -65,6 +69,12 @@ def _heading(result: Result) -> str:
             f"{design.firmware.arithmetic} of the scenario is not used"
         )
     return "\n".join(lines)
+
+
+def _prescaler(design: Design) -> str:
+    """What divides the clock, which another target may have changed; nothing does where the tick is
+    idealised."""
+    return "" if "tick" in design.firmware.idealise else f" (prescaler {design.firmware.prescaler})"
 
 
 def _off(design: Design) -> str:
@@ -112,6 +122,8 @@ def _gains(result: Result) -> str:
 def _ceilings(result: Result) -> str:
     def value(name: str) -> str:
         rpm = result.ceilings_rpm[name]
+        if name == "heat" and not result.design.thermal.is_modelled:
+            return f"{'-':>9}  not judged: no [thermal]"
         shown = "none" if rpm == float("inf") else f"{rpm:,.0f}"
         return f"{shown:>9}  {_CEILING_WORDS[name]}"
 
@@ -160,7 +172,7 @@ def _firmware(result: Result) -> str:
         for fault in metrics.faults
     ]
     rows += [("rounded", rounding_text(rounding)) for rounding in firmware.program.rounding]
-    return _rows("Firmware", rows)
+    return _rows("Firmware (clocks with interrupt entry and exit, which `tickspin cost` leaves out)", rows)
 
 
 def _clock(result: Result) -> Iterable[tuple[str, str]]:
@@ -188,10 +200,24 @@ def _motor(result: Result) -> str:
             ("phase current", f"{metrics.rms_phase_A:.3f} A rms, {metrics.peak_phase_A:.3f} A peak"),
             *_supply(result),
             *_winding(result),
-            ("efficiency", f"{metrics.efficiency:.1%} (load over supply, at the end)"),
+            ("efficiency", _efficiency(result)),
             ("energy balance", f"off by {metrics.energy_balance_error:.1e} of what went in"),
         ],
     )
+
+
+def _efficiency(result: Result) -> str:
+    if not _has_load(result.design):
+        return "none to tell: nothing in [load] takes power"
+    return f"{result.metrics.efficiency:.1%} (load over supply, at the end)"
+
+
+def _has_load(design: Design) -> bool:
+    load = design.load
+    steps = [step.torque_Nm for step in load.torque_steps]
+    points = [point.torque_Nm for point in load.torque_table]
+    whole = (load.fan_torque_Nm, load.propeller_power_coefficient, load.constant_torque_Nm)
+    return any((*whole, *steps, *points))
 
 
 def _supply(result: Result) -> Iterable[tuple[str, str]]:

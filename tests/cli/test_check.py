@@ -89,3 +89,35 @@ def test_what_analysis_proves_stands_beside_what_was_tried(tickspin: Command) ->
     assert "  excluded        division by zero 1 of 1" in text
     assert "  variable        trim, i32: -300 to 4, i16 would do" in text
     assert (proofs["torn"], "no access that an interrupt can tear" in text) == ([], True)
+
+
+TEARING = '''from controllers.dialect import Law, hw, u16, var
+
+
+class Tearing(Law):
+    """Divides by what an interrupt may have set to 0, two bytes of it at a time."""
+
+    a = var(u16, 1)
+    b = var(u16, 0)
+
+    def on_start(self) -> None:
+        self.b = 0
+
+    def on_hall_edge(self) -> None:
+        self.b = 1000 // self.a
+
+    def on_step_timer(self) -> None:
+        self.a = hw.command_rpm()
+'''
+
+
+def test_a_doubt_and_a_torn_read_are_named(tickspin: Command) -> None:
+    (tickspin.folder / "tearing.py").write_text(TEARING)
+    text = AIR_SAMPLER.read_text().replace('target = "acc8"', 'target = "mcs51"')
+    text = text.replace('structure = "interrupt"', 'structure = "nested"')
+    (tickspin.folder / "own.toml").write_text(text.replace("prescaler = 8", "prescaler = 1"))
+    ended = tickspin("check", "tearing.py", "--scenario", "own.toml", "--examples", "100")
+    assert ended.err == ""
+    words = " ".join(ended.out.split())
+    assert "not excluded line 14: division by zero POSSIBLE" in words
+    assert "shared torn read of a (u16) in on_hall_edge, line 14: on_step_timer may come in between" in words

@@ -156,3 +156,11 @@ def test_what_has_an_argument_is_not_set_twice(tickspin: Command, key: str) -> N
     assert ended.status == 2
     assert ended.err.startswith(f"tickspin: --set {key}: has a word of its own, found {key}=1; write ")
     assert not (tickspin.folder / "out").exists()
+
+
+def test_a_law_for_other_sensors_is_refused_as_run_refuses_it(tickspin: Command) -> None:
+    words = ["export", "step_trim", "--arithmetic", "i32", "--to", "out", "--set", "hall.sensors=3"]
+    ended = tickspin(*words)
+    assert (ended.status, ended.err.count("\n")) == (2, 1)
+    assert "must be 1, which the law step_trim is written for" in ended.err
+    assert not (tickspin.folder / "out").exists()

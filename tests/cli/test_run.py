@@ -3,6 +3,7 @@
 import csv
 import json
 import math
+import shlex
 import struct
 import tempfile
 from pathlib import Path
@@ -11,10 +12,12 @@ from typing import Any
 import pytest
 
 from sim.cli.files import write_whole
+from sim.design import load_design, variant_of
 from sim.processor.records import TRACE_COLUMNS
 from sim.studies.answer import CAUTION
-from targets import InputError
-from tests.cli.command import AIR_SAMPLER, Command, in_own_process
+from sim.views.next_steps import Typed, next_step
+from targets import InputError, load_target
+from tests.cli.command import AIR_SAMPLER, SCENARIOS, Command, in_own_process
 
 PNG_SIGNATURE = b"\x89PNG\r\n\x1a\n"
 FIGURE_PIXELS = (11 * 110, 13 * 110)  # inches by dots per inch
@@ -38,6 +41,7 @@ CONTRACT = [
     ("firmware", "flash_bytes", int),
     ("firmware", "ram_bytes", int),
     ("firmware", "fits", bool),
+    ("firmware", "prescaler", int),
     ("motor", "peak_phase_A", float),
     ("motor", "rms_phase_A", float),
     ("motor", "winding_C", type(None)),
@@ -165,10 +169,10 @@ def test_plot_writes_a_png(tickspin: Command) -> None:
 def test_an_output_in_a_folder_that_is_not_there_is_refused_before_the_work(
     tickspin: Command, option: str
 ) -> None:
-    ended = tickspin("run", AIR_SAMPLER, option, "nowhere/out.file")
+    ended = tickspin("run", AIR_SAMPLER, option, "nowhere/out.png")
     assert (ended.status, ended.out) == (2, "")
     assert ended.err == (
-        f"tickspin: {option}: must lie in an existing folder, found nowhere/out.file; make nowhere first\n"
+        f"tickspin: {option}: must lie in an existing folder, found nowhere/out.png; make nowhere first\n"
     )
 
 
@@ -234,3 +238,82 @@ def test_a_law_for_three_sensors_on_one_is_a_fault_of_the_scenario(tickspin: Com
     assert f"{AIR_SAMPLER}: hall.sensors: must be 3, which the law duty_pi_three is written for" in ended.err
     assert ended.err.endswith('found 1; set hall.sensors = 3 and hall.edges = "both"\n')
     assert list(tickspin.folder.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    ("name", "rest"),
+    [("air_sampler", "--vary firmware.target=all   ("), ("fume_fan", "--ideas   (")],
+)
+def test_what_falls_short_is_told_what_to_try_under_the_name_as_typed(
+    tickspin: Command, name: str, rest: str
+) -> None:
+    Path("my fan.toml").write_text((SCENARIOS / f"{name}.toml").read_text())
+    ended = tickspin("run", "my fan.toml")
+    before_caution = ended.out.split("\n\n")[-2]
+    assert before_caution.startswith(f"Next: tickspin compare 'my fan.toml' {rest}")
+
+
+def test_what_meets_its_requirement_is_told_nothing_to_try(tickspin: Command) -> None:
+    assert "Next:" not in tickspin("run", met_scenario(tickspin.folder)).out
+
+
+def test_every_next_step_is_a_command_that_answers(tickspin: Command) -> None:
+    """Also where `run` took another law and target than the scenario names."""
+    tickspin("new", "--target", "own", "--base", "acc8")
+    design = variant_of(load_design(AIR_SAMPLER), {"firmware.target": "own.toml"})
+    for limit in ("processor", "memory", "law", "rounding", "timer"):
+        for typed in (Typed(str(AIR_SAMPLER)), Typed(str(AIR_SAMPLER), "free_trim", "own.toml")):
+            line = next_step(limit, design if typed.target_file else load_design(AIR_SAMPLER), typed)
+            words = shlex.split(line.removeprefix("Next: tickspin ").partition("   (")[0])
+            ended = tickspin(*words)
+            assert (ended.status in (0, 1), ended.err) == (True, ""), line
+    moved = next_step("supply", design, Typed("a.toml", "free_trim", "own.toml"))
+    assert moved.startswith(
+        'Next: write firmware.law = "free_trim" and firmware.target = "own.toml" into a.toml, then: '
+        "tickspin compare a.toml --ideas"
+    )
+
+
+def test_the_heading_and_the_json_tell_the_prescaler_that_a_target_file_brings(tickspin: Command) -> None:
+    """acc8 at 16 MHz: 32 clocks are the 2 us that the scenario asks of m0 with 96, nearest 128."""
+    Path("on_m0.toml").write_text(
+        AIR_SAMPLER.read_text().replace('"acc8"', '"m0"').replace("prescaler = 8", "prescaler = 128")
+    )
+    tickspin("new", "--target", "own", "--base", "acc8")
+    for words, tick in (
+        ((), "2.667 us (prescaler 128)"),
+        (("--target-file", "own.toml"), "2 us (prescaler 8)"),
+    ):
+        ended = tickspin("run", "on_m0.toml", "--json", "r.json", *words)
+        assert f"timer tick {tick}" in ended.out
+        prescaler = json.loads((tickspin.folder / "r.json").read_text())["firmware"]["prescaler"]
+        assert f"(prescaler {prescaler})" in tick
+
+
+def test_what_is_not_modelled_or_not_there_is_not_told_as_a_number(tickspin: Command) -> None:
+    plain = tickspin("run", AIR_SAMPLER).out
+    assert "not judged: no [thermal]" in plain
+    assert "efficiency      4.5% (load over supply" in plain
+    assert "not judged" not in tickspin("run", SCENARIOS / "fume_fan.toml").out
+    text = AIR_SAMPLER.read_text()
+    loaded = next(line for line in text.splitlines() if line.startswith("fan_torque_Nm"))
+    speed = next(line for line in text.splitlines() if line.startswith("fan_speed_rpm"))
+    Path("bare.toml").write_text(text.replace(loaded, "").replace(speed, ""))
+    assert "none to tell: nothing in [load] takes power" in tickspin("run", "bare.toml").out
+
+
+def test_clocks_of_run_are_those_of_cost_with_entry_and_exit(tickspin: Command) -> None:
+    ran = tickspin("run", AIR_SAMPLER, "--json", "r.json")
+    assert "Firmware (clocks with interrupt entry and exit, which `tickspin cost` leaves out)" in ran.out
+    tickspin("cost", "step_trim", "--scenario", AIR_SAMPLER, "--json", "c.json")
+    around = load_target("acc8").interrupt
+    seen = json.loads((tickspin.folder / "r.json").read_text())["firmware"]["worst_case_cycles"]
+    priced = json.loads((tickspin.folder / "c.json").read_text())["handlers"]
+    assert seen["on_hall_edge"] == (priced["on_hall_edge"]["max"] + around.entry_cycles + around.exit_cycles)
+
+
+@pytest.mark.parametrize("name", ["run.pdf", "run.jpg", "run"])
+def test_a_figure_is_a_png_by_name_too(tickspin: Command, name: str) -> None:
+    ended = tickspin("run", AIR_SAMPLER, "--plot", name)
+    assert (ended.status, ended.out) == (2, "")
+    assert ended.err == f"tickspin: --plot: must end in .png, found {name}; the figure is a PNG\n"
