@@ -8,7 +8,7 @@ from controllers.lower.units import unit_of
 from controllers.parse import parse_law
 from controllers.parse.tree import Parameter
 from controllers.program import HANDLERS
-from targets.errors import Fault, InputError
+from targets.errors import Fault, InputError, choice_remedy
 
 _FOLDER: Final = Path(__file__).resolve().parent / "laws"
 _SUFFIX: Final = ".py"
@@ -51,7 +51,7 @@ def law_path(name: str) -> Path:
     own = Path(name)
     path = own if own.suffix == _SUFFIX else _FOLDER / f"{name}{_SUFFIX}"
     if (own.suffix != _SUFFIX and name not in law_names()) or not path.is_file():
-        remedy = f"use {', '.join(law_names())} or the path of a law file"
+        remedy = f"{choice_remedy(name, law_names())}, or the path of a law file"
         raise InputError([Fault("firmware.law", "is a shipped law or a law file", name, remedy)])
     return path
 

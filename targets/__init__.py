@@ -1,7 +1,7 @@
 """What a microcontroller can do and what each operation costs it: data files and their loader."""
 
 from targets.cost_keys import COST_KEYS
-from targets.errors import Fault, InputError
+from targets.errors import Fault, InputError, choice_remedy
 from targets.loader import is_target_file, load_target, target_names
 from targets.schema import Cost, Target
 from targets.starter import starting_target
@@ -14,6 +14,7 @@ __all__ = [
     "InputError",
     "Target",
     "at_clock",
+    "choice_remedy",
     "is_target_file",
     "load_target",
     "starting_target",

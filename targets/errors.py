@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -9,6 +10,23 @@ from dataclasses import dataclass
 def printable(text: str) -> str:
     """Text in which line ends and all else that would spoil a message or a terminal are escapes."""
     return "".join(char if char.isprintable() else char.encode("unicode_escape").decode() for char in text)
+
+
+def nearest(name: str, candidates: Iterable[str]) -> str | None:
+    """The candidate that was probably meant: it continues `name` or is close to it; case is ignored."""
+    by_lower = {candidate.lower(): candidate for candidate in candidates}
+    lower = name.lower()
+    longer = [candidate for candidate in by_lower if candidate.startswith(f"{lower}_")]
+    close = difflib.get_close_matches(lower, by_lower, n=1)
+    return next((by_lower[match] for match in [*longer[:1], *close]), None)
+
+
+def choice_remedy(name: str, choices: Iterable[str]) -> str:
+    """What to do about a name that is none of the choices."""
+    choices = tuple(choices)
+    match = nearest(name, choices)
+    hint = f'did you mean "{match}"? ' if match else ""
+    return f"{hint}allowed: {', '.join(choices)}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import functools
 import re
 import tomllib
@@ -15,7 +14,7 @@ from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
 from targets.cost_keys import COST_KEYS
-from targets.errors import Fault, InputError, printable
+from targets.errors import Fault, InputError, choice_remedy, nearest, printable
 from targets.schema import Cost, Target, TargetFile
 from targets.sections import Compiler, CostRow, Frame, Interrupt
 
@@ -81,9 +80,7 @@ def load_target(name: str) -> Target:
 def _load_shipped(name: str) -> Target:
     names = target_names()
     if name not in names:
-        near = difflib.get_close_matches(name, names, n=1)
-        remedy = f"write {near[0]}, or one of " if near else "write one of "
-        raise InputError([Fault("target", "the target must exist", repr(name), remedy + ", ".join(names))])
+        raise InputError([Fault("target", "the target must exist", repr(name), choice_remedy(name, names))])
     return _read_target(DATA_FOLDER / f"{name}{SUFFIX}", partial(_asked_name_faults, name))
 
 
@@ -208,8 +205,8 @@ def _key_faults(rows: Iterable[tuple[str, str, Any]], file: str) -> Iterator[Fau
     for key, groups in places.items():
         place = f"{file}: costs.{groups[0]}.{key}"
         if key not in _KNOWN_KEYS:
-            near = difflib.get_close_matches(key, COST_KEYS, n=1)
-            remedy = f"write {near[0]} or remove the row" if near else "remove the row"
+            near = nearest(key, COST_KEYS)
+            remedy = f"write {near} or remove the row" if near else "remove the row"
             yield Fault(place, "a cost key must be one of targets.cost_keys", repr(key), remedy)
         if len(groups) > 1:
             found = f"it also in {', '.join(groups[1:])}"

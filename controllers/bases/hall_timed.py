@@ -10,8 +10,7 @@ Run: each edge restarts the turn at step 0 and measures it; the five other steps
 the law works out in `followed`. What counts as an edge:
 
 - not one that comes within three eighths of the last period, which no rotor can do: a spike while the level
-is
-  high (a limit of one half could hold on to twice the true period);
+  is high (a limit of one half could hold on to twice the true period);
 - not one whose level is low again when it is served in time: a spike while the level is low.
 
 A period counts only when it fits the timer (the looks or steps made in it say so). Without an edge for

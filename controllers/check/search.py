@@ -1,5 +1,6 @@
 """The search: every property on scenarios in volume, what fails shrunk by hypothesis, branches counted."""
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any, Final
 
@@ -23,6 +24,7 @@ EXAMPLES: Final = 100_000
 _VOLUME_CALLS: Final = 600
 """Handlers after which a scenario of the volume is cut short: more scenarios find more than longer ones."""
 _MEASURED: Final = 50
+_TOLD_EVERY: Final = 1_000
 _MORE_EXTREMES: Final = 2_000
 """Scenarios after which a slot that goes beyond its former range is no reason to keep one any more."""
 
@@ -37,21 +39,28 @@ class _Volume:
     worst_cycles: Any = None
 
 
-def check(subject: Subject, seed: int = 1, examples: int = EXAMPLES) -> Check:
+def check(
+    subject: Subject, seed: int = 1, examples: int = EXAMPLES, tell: Callable[[str], None] = lambda _: None
+) -> Check:
     """Judge every property of a law.
 
     Args:
         subject: the law with its surroundings.
         seed: the same seed gives the same answer.
         examples: scenarios of the volume; the properties that need several plays take a share in proportion.
+        tell: is told in a few words what is under way.
     """
     space = free_space(subject.program, subject.hardware)
-    volume = _play_volume(subject, space, seed, examples)
-    verdicts = [_judged_finding(subject, space, row, volume, seed, examples) for row in FINDING_PROPERTIES]
+    volume = _play_volume(subject, space, seed, examples, tell)
+    verdicts = []
+    for row in FINDING_PROPERTIES:
+        tell(row.says)
+        verdicts.append(_judged_finding(subject, space, row, volume, seed, examples))
     verdicts.append(_judged_cycles(subject, space, volume, seed, examples))
     part = examples / EXAMPLES
-    verdicts += [_judged_relation(subject, row, seed, max(10, round(row.examples * part)))
-                 for row in RELATION_PROPERTIES]  # fmt: skip
+    for relation in RELATION_PROPERTIES:
+        tell(relation.says)
+        verdicts.append(_judged_relation(subject, relation, seed, max(10, round(relation.examples * part))))
     bench = subject.bench
     return Check(
         law=subject.program.name,
@@ -64,7 +73,9 @@ def check(subject: Subject, seed: int = 1, examples: int = EXAMPLES) -> Check:
     )
 
 
-def _play_volume(subject: Subject, space: Space, seed: int, examples: int) -> _Volume:
+def _play_volume(
+    subject: Subject, space: Space, seed: int, examples: int, tell: Callable[[str], None]
+) -> _Volume:
     """Draw and play; scenarios that reach a new branch, or push a slot beyond its former range, are varied
     further."""
     bench, drawer, volume = subject.bench, Drawer(space, seed), _Volume()
@@ -73,6 +84,8 @@ def _play_volume(subject: Subject, space: Space, seed: int, examples: int) -> _V
     worst = np.zeros(len(HANDLERS), dtype=np.int64)
     covered = 0
     for number in range(examples):
+        if number % _TOLD_EVERY == 0:
+            tell(f"{number:,} of {examples:,} sequences of events")
         choices = drawer.draw()
         outcome = bench.play(space.scenario(choices), most_calls=_VOLUME_CALLS)
         reached = int(bench.covered.sum())

@@ -15,7 +15,7 @@ class StepTrimBackground(StepTrim):
     is_new = var(u8, 0)  # a turn has been measured that the main loop has not seen
     noted = var(ticks, 0)  # its period
 
-    # the last turn of the start ends in the main loop, when it has worked out a step time
+    # the start takes one turn less: the main loop ends it, when it has worked out a step time
     def counted_turns(self) -> u8:
         return self.START_TURNS - 1
 

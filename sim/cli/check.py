@@ -7,9 +7,9 @@ from typing import Annotated
 import typer
 
 from sim.cli.arguments import given, named
-from sim.cli.compiling import compile_notice
 from sim.cli.files import check_outputs, write_text
 from sim.cli.target_file import OneTargetFile, chosen_target
+from sim.cli.waiting import compile_notice, under_way
 
 COUNTEREXAMPLE = 1
 
@@ -56,7 +56,8 @@ def check(
         with compile_notice(native_play, native_spin):
             native_play.prepare()
             native_spin.prepare()
-        result = check_design(design, seed, examples)
+        with under_way() as tell:
+            result = check_design(design, seed, examples, tell)
     if json_file is not None:
         write_text(json_file, json.dumps(result.as_dict(), indent=2) + "\n")
     if json_file != "-":

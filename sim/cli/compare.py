@@ -7,18 +7,17 @@ from typing import Annotated, Any
 
 import typer
 
-from sim.cli.compiling import compile_notice
 from sim.cli.files import check_outputs, write_text, write_whole
 from sim.cli.target_file import TargetFiles, names_of
+from sim.cli.waiting import compile_notice, under_way
 from sim.design import Design, load_design
-from sim.design.faults import choice_remedy
 from sim.studies.compare import compare as compare_variants
 from sim.studies.try_ideas import try_ideas
 from sim.studies.vary import variants
 from sim.views.compare_text import compare_text
 from sim.views.ideas_text import ideas_text
 from sim.views.next_steps import Typed
-from targets import Fault, InputError, load_target, target_names
+from targets import Fault, InputError, choice_remedy, load_target, target_names
 
 NONE_MEETS_IT = 1
 ON_SCREEN = ("--json", "-")
@@ -62,8 +61,8 @@ def compare(
     listed = variants(design, vary or (), target_files)
     known = dict.fromkeys([*target_names(), *target_files, load_target(design.firmware.target).name])
     prices = dict(_price(text, known) for text in price or ())
-    with compile_notice():
-        comparison = compare_variants(design, listed, prices)
+    with compile_notice(), under_way() as tell:
+        comparison = compare_variants(design, listed, prices, tell)
     _answer(comparison.as_dict(), lambda: compare_text(comparison), json_file)
     if plot is not None:
         from sim.views.compare_figure import draw_comparison  # matplotlib is slow to import

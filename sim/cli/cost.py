@@ -7,9 +7,9 @@ from typing import Annotated
 import typer
 
 from sim.cli.arguments import given, named
-from sim.cli.compiling import compile_notice
 from sim.cli.files import check_outputs, write_text
 from sim.cli.target_file import OneTargetFile, chosen_target
+from sim.cli.waiting import compile_notice
 from sim.design import Design
 from targets import Fault, InputError, target_names
 from targets.isa import CORES

@@ -11,10 +11,10 @@ from controllers import compile_law, law_path
 from controllers.c.export import MARK, SEED, VECTORS, export_law
 from controllers.play import native_play
 from sim.cli.arguments import LAW_ARGUMENTS, given, named
-from sim.cli.compiling import compile_notice
 from sim.cli.files import check_outputs, write_text
 from sim.cli.folder import check_folder, write_folder
 from sim.cli.target_file import OneTargetFile, chosen_target
+from sim.cli.waiting import compile_notice
 from sim.design import Override
 from sim.run.assemble import binding_of, check_sensors
 from sim.studies.law_design import design_of_law

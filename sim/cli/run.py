@@ -9,9 +9,9 @@ import typer
 
 from controllers import law_path
 from sim.cli.arguments import named
-from sim.cli.compiling import compile_notice
 from sim.cli.files import check_outputs, write_text, write_whole
 from sim.cli.target_file import OneTargetFile, chosen_target
+from sim.cli.waiting import compile_notice
 from sim.design import Design, load_design, variant_of
 from sim.studies.answer import Result, answer, close_up
 from sim.views.next_steps import Typed

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime
-import difflib
 import json
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from typing import Any
@@ -12,7 +11,7 @@ from pydantic_core import ErrorDetails
 
 from sim.design.key import Key, keys_of, number_text, wanted
 from sim.design.schema import Design
-from targets.errors import Fault, printable
+from targets.errors import Fault, choice_remedy, nearest, printable
 
 KEYS = keys_of(Design)
 SECTIONS = tuple(path for path, key in KEYS.items() if key.kind == "section")
@@ -51,23 +50,6 @@ def found_text(value: object) -> str:
         if isinstance(value, kind):
             return text(value)
     return f"a {type(value).__name__}"
-
-
-def nearest(name: str, candidates: Iterable[str]) -> str | None:
-    """The candidate that was probably meant: it continues `name` or is close to it; case is ignored."""
-    by_lower = {candidate.lower(): candidate for candidate in candidates}
-    lower = name.lower()
-    longer = [candidate for candidate in by_lower if candidate.startswith(f"{lower}_")]
-    close = difflib.get_close_matches(lower, by_lower, n=1)
-    return next((by_lower[match] for match in [*longer[:1], *close]), None)
-
-
-def choice_remedy(name: str, choices: Iterable[str]) -> str:
-    """What to do about a name that is none of the choices."""
-    choices = tuple(choices)
-    match = nearest(name, choices)
-    hint = f'did you mean "{match}"? ' if match else ""
-    return f"{hint}allowed: {', '.join(choices)}"
 
 
 def place_of(location: _Location) -> str:

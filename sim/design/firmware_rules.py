@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from sim.design.catalogue import find_target, known_laws, known_targets
-from sim.design.faults import choice_remedy, found_text, quoted
+from sim.design.faults import found_text, quoted
 from sim.design.key import number_text
-from targets.errors import Fault
+from targets.errors import Fault, choice_remedy
 
 
 def law_exists(law: str) -> Fault | None:

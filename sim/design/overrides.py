@@ -8,10 +8,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from sim.design.faults import KEYS, SECTIONS, found_text, nearest, place_of, quoted
+from sim.design.faults import KEYS, SECTIONS, found_text, place_of, quoted
 from sim.design.loader import design_from_dict, join_place
 from sim.design.schema import Design
-from targets.errors import Fault, InputError
+from targets.errors import Fault, InputError, nearest
 
 Override = float | int | str | list[Any] | dict[str, Any] | None
 

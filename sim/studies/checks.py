@@ -1,5 +1,6 @@
 """`tickspin check`: what a law is checked with (a Subject), and the whole answer with its spin-ups."""
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
@@ -94,18 +95,23 @@ def _exact(design: Design, firmware: Firmware) -> LinkedProgram | None:
     return link(program, firmware.target, design.firmware.structure)
 
 
-def check_design(design: Design, seed: int = 1, examples: int = EXAMPLES) -> Checked:
+def check_design(
+    design: Design, seed: int = 1, examples: int = EXAMPLES, tell: Callable[[str], None] = lambda _: None
+) -> Checked:
     """Check the law of a design on the bench and in spin-ups of its motor.
 
     Args:
         design: the design.
         seed: the same seed gives the same answer.
         examples: scenarios on the bench; other searches take a share in proportion.
+        tell: is told in a few words what is under way.
     Raises:
         InputError: the firmware cannot be built, or needs other sensors.
     """
     firmware = build_firmware(design)
     check_sensors(design, firmware.program)
-    bench = check(subject_of(design, firmware), seed, examples)
+    bench = check(subject_of(design, firmware), seed, examples, tell)
+    tell("longest paths and ranges")
     proofs = prove(firmware, design.firmware.structure)
+    tell("spin-ups of the motor under stress")
     return Checked(design, firmware, bench, proofs, stress(design, firmware, seed, examples / EXAMPLES))

@@ -1,7 +1,7 @@
 """Compare variants of a design: what each reaches and costs, which is the cheapest that does the job, and why
 the next cheaper one does not."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass
 from functools import partial
@@ -88,18 +88,27 @@ class Comparison:
         }
 
 
-def compare(design: Design, variants: Sequence[Variant], prices_USD: Mapping[str, float]) -> Comparison:
+def compare(
+    design: Design,
+    variants: Sequence[Variant],
+    prices_USD: Mapping[str, float],
+    tell: Callable[[str], None] = lambda _: None,
+) -> Comparison:
     """Simulate every variant of a design and rank them.
 
     Args:
         design: the design.
         variants: what to compare.
         prices_USD: target -> price, where the indicative one of the target file is not the user's.
+        tell: is told in a few words what is under way.
     Raises:
         InputError: a key or a value that no design could have.
     """
     with ThreadPoolExecutor() as pool:  # the kernel lets go of Python's lock
-        rows = list(pool.map(partial(row_of, design, prices_USD), variants))
+        rows = []
+        for row in pool.map(partial(row_of, design, prices_USD), variants):
+            rows.append(row)
+            tell(f"{len(rows)} of {len(variants)} variants")
     if all(row.settled_rpm is None for row in rows):
         apply_overrides(design, variants[0].overrides, source=variants[0].name)
     ranked = tuple(sorted(rows, key=_rank))

@@ -8,8 +8,7 @@ from types import MappingProxyType
 from controllers import describe_law, law_path
 from controllers.binding import number_kind
 from sim.design import Design, Override, Variant, choices_of, is_number, key_fault, value_faults
-from sim.design.faults import choice_remedy
-from targets import Fault, InputError, is_target_file, load_target
+from targets import Fault, InputError, choice_remedy, is_target_file, load_target
 
 ALL = "all"
 TARGET, LAW = "firmware.target", "firmware.law"
@@ -69,6 +68,9 @@ def _column(design: Design, setting: str, target_files: Mapping[str, str]) -> _C
     fault = key_fault(key)
     if fault is not None:
         raise InputError([replace(fault, place="--vary")])
+    twice = next((value for value in values if values.count(value) > 1), None)
+    if twice is not None:
+        raise InputError([Fault("--vary", f"must list each value of {key} once", twice, "leave one out")])
     return key, [_choice(key, value, target_files) for value in _listed(design, key, values, target_files)]
 
 

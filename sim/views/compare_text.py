@@ -81,8 +81,12 @@ def _verdict(comparison: Comparison) -> str:
             f"None meets the requirement; {best.name} comes nearest. `tickspin run` says what holds it back."
         )
     alike = sum(row.met and row.is_real and row.price_USD == choice.price_USD for row in comparison.rows)
-    widest = f", of {alike} at that price the one with the widest margin" if alike > 1 else ""
-    text = f"{choice.name} is the cheapest that meets the requirement{widest}."
+    if all(row.price_USD == choice.price_USD for row in comparison.rows):
+        only = f"; of {alike} that do it has the widest margin" if alike > 1 else ", alone of all"
+        text = f"All cost the same. {choice.name} meets the requirement{only}."
+    else:
+        widest = f", of {alike} at that price the one with the widest margin" if alike > 1 else ""
+        text = f"{choice.name} is the cheapest that meets the requirement{widest}."
     if cheaper is not None:
         text += f" {cheaper.name} costs less and does not: {comparison.why_not}"
     return text

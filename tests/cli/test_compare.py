@@ -178,6 +178,7 @@ BAD = [
     (("--vary", "drive.supply_V=all"), "must list the values of drive.supply_V"),
     (("--vary", "drive.suply_V=3,4"), "did you mean drive.supply_V?"),
     (("--vary", "drive.supply_V=3", "--vary", "drive.supply_V=4"), "must name a key once"),
+    (("--vary", "drive.supply_V=3,4,3"), "must list each value of drive.supply_V once, found 3"),
     (("--vary", "drive.supply_V=" + ",".join(map(str, range(1, 600)))), "must give at most 500"),
     (("--vary", "firmware.target=acc9"), "acc9"),
     (("--vary", "drive.supply_V=3", "--price", "acc8"), "must be TARGET=USD"),
@@ -271,6 +272,15 @@ def test_the_text_says_how_rows_are_ordered_and_what_the_tolerance_allows(ticksp
         "Air sampler blower: 22,000 rpm within 1.5 s; tolerance 2 %: 21,560 rpm and more count as reached\n"
     )
     assert "Order: first what meets the requirement, the cheapest on top" in ended.out
+
+
+def test_rows_of_one_price_are_told_apart_by_their_margin(tickspin: Command) -> None:
+    ended = tickspin("compare", AIR_SAMPLER, "--vary", "firmware.arithmetic=i32,i16")
+    assert "All cost the same. i16 meets the requirement, alone of all." in ended.out
+    ended = tickspin(
+        "compare", AIR_SAMPLER, "--vary", "firmware.arithmetic=i16", "--vary", "drive.supply_V=5,6"
+    )
+    assert "All cost the same. i16, supply_V = 6 meets the requirement; of 2 that do" in ended.out
 
 
 def test_numbers_are_shown_with_their_key() -> None:

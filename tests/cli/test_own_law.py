@@ -100,6 +100,12 @@ def test_a_name_that_is_no_law_of_the_scenarios_is_run_instead(tickspin: Command
     assert json.loads(ended.out)["firmware"]["law"] == "duty_pi"
 
 
+def test_a_misspelt_law_is_guessed(tickspin: Command, scenario: Path) -> None:
+    ended = tickspin("run", scenario, "--law", "duty_pie")
+    assert ended.status == 2
+    assert 'found duty_pie; did you mean "duty_pi"? allowed: duty_pi, ' in ended.err
+
+
 def test_a_fault_of_the_law_is_shown_with_line_column_and_caret(tickspin: Command, scenario: Path) -> None:
     tickspin("new", "--law", "my_law")
     path = tickspin.folder / "my_law.py"

@@ -28,7 +28,7 @@ def test_unknown_target_lists_the_names_there_are() -> None:
         load_target("m4")
     (fault,) = caught.value.faults
     assert fault == Fault(
-        "target", "the target must exist", "'m4'", "write m4f, or one of " + ", ".join(TARGETS)
+        "target", "the target must exist", "'m4'", 'did you mean "m4f"? allowed: ' + ", ".join(TARGETS)
     )
 
 

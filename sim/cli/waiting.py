@@ -1,9 +1,11 @@
-"""The first run compiles the simulation kernel; say so, and how long it took."""
+"""What a user is told while the command is busy, on standard error."""
 
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+
+from rich.console import Console
 
 from controllers.jit import NativeKernel
 from sim.loop.native import native_spin
@@ -26,3 +28,11 @@ def compile_notice(*kernels: NativeKernel) -> Iterator[None]:
     print(
         f"tickspin: compiled in {time.monotonic() - start_s:.0f} s; later runs start at once", file=sys.stderr
     )
+
+
+@contextmanager
+def under_way() -> Iterator[Callable[[str], None]]:
+    """Around what takes more than a few seconds: gives the function that tells in one line how far it is. The
+    line is gone in the end, and is not written where standard error is no terminal."""
+    with Console(stderr=True).status("") as status:
+        yield status.update
