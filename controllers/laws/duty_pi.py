@@ -8,8 +8,9 @@ PI controller runs at a fixed rate,
     duty  = kp * error + integral,   integral += ki * error * control period
 
 with speed = rpm_ticks / period. The integral is kept in 1/256 duty counts, so that small errors add up in
-whole numbers; it stands still while the duty is at a limit, so that it does not wind up. Until
-the speed is known, and after a stall, the duty is `start_duty`.
+whole numbers; it stands still while the duty is at a limit, so that it does not wind up. Until the speed is
+known, and after a stall, the duty is `start_duty`; the integral begins at what is left of that without the
+proportional part, so that nothing jumps and nothing has to be unwound.
 """
 
 from controllers.bases.hall_timed import HallTimed
@@ -20,8 +21,10 @@ class DutyPi(HallTimed):
     """Hold the speed by a PI controller of the duty, commutated from the Hall edge."""
 
     start_duty = param(u16, "start_duty", 0.5, low=0, high=1, about="duty until the speed is known")
-    kp = param(gain, "kp_duty_per_rpm", 1e-4, low=0, high=1, about="proportional gain")
-    ki = param(gain, "ki_duty_per_rpm_s", 1e-3, low=0, high=100, times=256, about="integral gain")
+    kp = param(gain, "kp_duty_per_rpm", 1e-4, low=0, high=1, about="proportional gain", fitted=True)
+    ki = param(
+        gain, "ki_duty_per_rpm_s", 1e-3, low=0, high=100, times=256, about="integral gain", fitted=True
+    )
 
     integral = var(number, 0)  # 1/256 duty counts
 
@@ -32,7 +35,7 @@ class DutyPi(HallTimed):
         """Control the speed once it is known; until then the duty is that of the start."""
         period = self.known_period()
         if period == 0:
-            self.begin(self.start_duty)
+            self.begin(self.start_duty, u16(0))
         else:
             self.control(self.speed_rpm(period))
 
@@ -48,14 +51,19 @@ class DutyPi(HallTimed):
         """Speed of a turn that took so many ticks."""
         return sat(u16, hw.rpm_ticks // u32(period))
 
-    def begin(self, duty: u16) -> None:
-        """Set a duty and begin to integrate from it."""
-        self.integral = number(duty) * 256
+    def begin(self, duty: u16, speed_rpm: u16) -> None:
+        """Set a duty and the integral that goes with it: control then begins without a jump."""
+        missing = number(duty) - scale(self.error(speed_rpm), self.kp)
+        self.integral = max(missing, number(0)) * 256
         hw.set_duty(duty)
+
+    def error(self, speed_rpm: u16) -> number:
+        """Command minus speed."""
+        return number(hw.command_rpm()) - number(speed_rpm)
 
     def control(self, speed_rpm: u16) -> None:
         """The PI controller; what it cannot set it does not integrate."""
-        error = number(hw.command_rpm()) - number(speed_rpm)
+        error = self.error(speed_rpm)
         wanted = scale(error, self.kp) + self.integral / 256
         duty = min(max(wanted, number(0)), number(hw.duty_top))
         hw.set_duty(u16(duty))

@@ -3,9 +3,9 @@ speed.
 
 Until the speed is within `handover_rpm` of the command the duty is full and each turn's steps are made a
 little shorter than one sixth of the last period, by a trim that grows by the nudge per turn up to the lead:
-the shortest spin-up that the supply allows. From there on it is `duty_pi`, whose integral begins at full
-duty, so that nothing jumps. When the speed falls below the handover again (a new command, a load), full
-voltage comes back.
+the shortest spin-up that the supply allows. From there on it is `duty_pi`, whose integral begins so
+that nothing jumps. When the speed falls below the handover again (a new command, a load), full voltage comes
+back.
 """
 
 from controllers.dialect import const, hw, number, param, sat, sat_add, ticks, u8, u16, var
@@ -43,14 +43,14 @@ class TrimThenDuty(DutyPi):
         self.mode = self.TRIM
         period = self.known_period()
         if period == 0:
-            self.begin(self.start_duty)
+            self.begin(self.start_duty, u16(0))
         else:
             self.hand_over(self.speed_rpm(period))
 
     def hand_over(self, speed_rpm: u16) -> None:
         """The duty controls from the hand-over speed on."""
         if sat_add(speed_rpm, self.handover) < hw.command_rpm():
-            self.begin(self.start_duty)
+            self.begin(self.start_duty, speed_rpm)
         else:
             self.mode = self.DUTY
             self.control(speed_rpm)

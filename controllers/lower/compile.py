@@ -21,7 +21,7 @@ from controllers.lower.constants import (
     nearest_integer,
 )
 from controllers.lower.emitter import Emitter, Row, Slot
-from controllers.lower.parameters import bind_parameter, check_parameter_names
+from controllers.lower.parameters import bind_parameter, check_parameter_names, fitted_values
 from controllers.lower.prune import prune
 from controllers.lower.scope import (
     ArrayName,
@@ -186,6 +186,7 @@ def _program(
         statics=python_types.MappingProxyType(statics),
         handlers=python_types.MappingProxyType(handlers),
         rounding=tuple(scope.rounding),
+        fitted=python_types.MappingProxyType(fitted_values(law, binding)),
         source=law.source.lines,
         files=tuple((file.path.name, file.before) for file in law.source.files),
         sensors=law.sensors,

@@ -3,7 +3,7 @@
 import math
 from fractions import Fraction
 
-from controllers.binding import Binding
+from controllers.binding import FITTED, Binding
 from controllers.lower.constants import OutOfRangeError, decode, encode, nearest_integer
 from controllers.lower.scope import ConstantName, describe, range_of
 from controllers.lower.types import Type, Types
@@ -26,6 +26,16 @@ def check_parameter_names(law: Law, binding: Binding) -> None:
             law.source.add(Fault(f"{_PLACE}.{key}", f"is a parameter of {law.name}", key, remedy))
 
 
+def fitted_values(law: Law, binding: Binding) -> dict[str, float]:
+    """Parameters that take what fits the motor, cut to the declared range."""
+    declared = (p for p in law.declarations.values() if isinstance(p, Parameter) and p.fitted)
+    return {
+        p.key: min(max(binding.fitted[p.key], p.low), p.high)
+        for p in declared
+        if p.key in binding.fitted and p.key not in binding.parameters
+    }
+
+
 def bind_parameter(
     law: Law, parameter: Parameter, types: Types, binding: Binding
 ) -> tuple[ConstantName, Rounding | None]:
@@ -36,6 +46,10 @@ def bind_parameter(
         endings = ", ".join(unit.suffix for unit in UNITS)
         raise law.source.refuse(
             parameter.at, "a parameter's key ends in its unit", parameter.key, f"end in {endings}"
+        )
+    if parameter.fitted and parameter.key not in FITTED:
+        raise law.source.refuse(
+            parameter.at, f"fitted is for {' and '.join(FITTED)}", parameter.key, "leave fitted out"
         )
     asked = _asked_value(law, parameter, binding, unit)
     factor = unit.factor(binding) * parameter.times
@@ -51,8 +65,9 @@ def bind_parameter(
 
 
 def _asked_value(law: Law, parameter: Parameter, binding: Binding, unit: Unit) -> float:
-    """The scenario's value, or the default, within the declared range."""
-    value = binding.parameters.get(parameter.key, parameter.default)
+    """The scenario's value, the one that fits its motor, or the default, within the declared range."""
+    values = {**fitted_values(law, binding), **binding.parameters}
+    value = values.get(parameter.key, parameter.default)
     if not (math.isfinite(value) and parameter.low <= value <= parameter.high):
         rule = f"lies in {parameter.low:g}..{parameter.high:g} {unit.name}"
         law.source.add(Fault(f"{_PLACE}.{parameter.key}", rule, f"{value:g}", "correct the scenario"))

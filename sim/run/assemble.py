@@ -26,6 +26,7 @@ from sim.processor.records import (
     START,
 )
 from sim.run.fill import record
+from sim.run.fitted_gains import fitted_gains
 from targets import Fault, InputError, Target, at_clock, load_target
 
 FINE_TICK_Hz = 35e6
@@ -144,6 +145,7 @@ def _binding(design: Design, clocks: _Clocks, arithmetic: str) -> Binding:
         duty_top=clocks.pwm_top,
         control_period_s=design.firmware.control_period_s,
         parameters=dict(design.firmware.parameters),
+        fitted=fitted_gains(design),
     )
 
 

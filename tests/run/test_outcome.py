@@ -3,7 +3,7 @@
 import pytest
 
 from sim.design import Design, Override, apply_overrides, design_from_dict, load_design
-from sim.run.ceilings import rest_torque_Nm, stall_torque_Nm
+from sim.run.torques import rest_torque_Nm, stall_torque_Nm
 from sim.studies.answer import Result, answer
 from sim.studies.outcome import told_rpm
 from sim.views.text import run_text
