@@ -134,7 +134,7 @@ def test_value_outside_its_kind_is_refused(value: float, kind: Kind) -> None:
 
 
 GAINS = """\
-kp = param(gain, "kp_duty_per_rpm", 1e-4, low=0, high=1.3e-2, about="gain", fitted=True)
+kp = param(gain, "kp_duty_per_rpm", 1e-4, low=0, high=1.2345e-2, about="gain", fitted=True)
 ki = param(gain, "ki_duty_per_rpm_s", 1e-3, low=0, high=1, about="gain")"""
 
 
@@ -143,7 +143,7 @@ ki = param(gain, "ki_duty_per_rpm_s", 1e-3, low=0, high=1, about="gain")"""
     [
         ({}, {}, {}),
         ({"kp_duty_per_rpm": 2.3e-3, "ki_duty_per_rpm_s": 0.5}, {}, {"kp_duty_per_rpm": 2.3e-3}),
-        ({"kp_duty_per_rpm": 5.0}, {}, {"kp_duty_per_rpm": 1.3e-2}),
+        ({"kp_duty_per_rpm": 5.0}, {}, {"kp_duty_per_rpm": 1.2345e-2}),
         ({"kp_duty_per_rpm": 2.3e-3}, {"kp_duty_per_rpm": 3.7e-3}, {}),
     ],
 )
