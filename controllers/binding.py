@@ -23,8 +23,8 @@ class Binding:
     arithmetic: kind of `number`: i8, i16, i32, f32, f64 or qM.N. timer_bits: 16 or 32. tick_Hz: counting rate
     of the step timer. pole_pairs: of the motor. duty_top: PWM counts at full duty, 1..65535.
     control_period_s: time between calls of on_control_tick. parameters: law parameters in the units of their
-    keys; missing ones take the default. fitted: what fits the motor, by key, taken in place of the default
-    where the law says so; any of `FITTED`.
+    keys; missing ones take the default. fitted: what fits the motor, by key of `FITTED`, taken in
+    place of the default where the law says so; of a compiled Program what was taken.
     """
 
     arithmetic: str

@@ -76,7 +76,7 @@ def _about(program: Program, parameters: Iterable[ParameterDescription]) -> Iter
     yield f"PWM: 0..{binding.duty_top} counts"
     yield f"control period: {binding.control_period_s:g} s"
     yield "parameters:"
-    given = {**program.fitted, **binding.parameters}
+    given = {**program.binding.fitted, **binding.parameters}
     yield from _parameter_lines(given, parameters, {r.parameter: r.stored for r in program.rounding})
     for rounding in program.rounding:
         if rounding.parameter not in {p.key for p in parameters}:

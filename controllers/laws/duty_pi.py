@@ -54,7 +54,7 @@ class DutyPi(HallTimed):
     def begin(self, duty: u16, speed_rpm: u16) -> None:
         """Set a duty and the integral that goes with it: control then begins without a jump."""
         missing = number(duty) - scale(self.error(speed_rpm), self.kp)
-        self.integral = max(missing, number(0)) * 256
+        self.integral = min(max(missing, number(0)), number(hw.duty_top)) * 256
         hw.set_duty(duty)
 
     def error(self, speed_rpm: u16) -> number:

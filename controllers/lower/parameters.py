@@ -2,6 +2,7 @@
 
 import math
 from fractions import Fraction
+from typing import NamedTuple
 
 from controllers.binding import FITTED, Binding
 from controllers.lower.constants import OutOfRangeError, decode, encode, nearest_integer
@@ -26,19 +27,16 @@ def check_parameter_names(law: Law, binding: Binding) -> None:
             law.source.add(Fault(f"{_PLACE}.{key}", f"is a parameter of {law.name}", key, remedy))
 
 
-def fitted_values(law: Law, binding: Binding) -> dict[str, float]:
-    """Parameters that take what fits the motor, cut to the declared range."""
-    declared = (p for p in law.declarations.values() if isinstance(p, Parameter) and p.fitted)
-    return {
-        p.key: min(max(binding.fitted[p.key], p.low), p.high)
-        for p in declared
-        if p.key in binding.fitted and p.key not in binding.parameters
-    }
+class Bound(NamedTuple):
+    """A parameter as constant; what rounding changed, None where nothing; its value, in its unit, where it fits
+    the motor, else None."""
+
+    symbol: ConstantName
+    rounding: Rounding | None
+    fitted: float | None
 
 
-def bind_parameter(
-    law: Law, parameter: Parameter, types: Types, binding: Binding
-) -> tuple[ConstantName, Rounding | None]:
+def bind_parameter(law: Law, parameter: Parameter, types: Types, binding: Binding) -> Bound:
     """Constant of one parameter: (value in its unit) * unit factor * times, rounded to nearest."""
     kind = types.resolve(law.source, parameter.kind)
     unit = unit_of(parameter.key)
@@ -51,23 +49,31 @@ def bind_parameter(
         raise law.source.refuse(
             parameter.at, f"fitted is for {' and '.join(FITTED)}", parameter.key, "leave fitted out"
         )
-    asked = _asked_value(law, parameter, binding, unit)
     factor = unit.factor(binding) * parameter.times
+    fitted = _fitted_value(parameter, binding, kind, factor)
+    asked = _asked_value(law, parameter, binding, unit) if fitted is None else fitted
     try:
         symbol = _constant(asked * factor, kind, types)
     except OutOfRangeError:
         raise _refuse(law, parameter, binding, kind, asked, factor) from None
     held = decode(symbol.value, kind.kind) / (1 << symbol.shift)
     stored = held / factor
-    if Fraction(held) == Fraction(asked * factor):
-        return symbol, None
-    return symbol, Rounding(parameter.key, asked, stored, unit.name)
+    is_exact = Fraction(held) == Fraction(asked * factor)
+    rounding = None if is_exact else Rounding(parameter.key, asked, stored, unit.name)
+    return Bound(symbol, rounding, fitted)
+
+
+def _fitted_value(parameter: Parameter, binding: Binding, kind: Type, factor: float) -> float | None:
+    """What fits the motor, cut to what law and format allow; None where that is not asked for."""
+    if not parameter.fitted or parameter.key not in binding.fitted or parameter.key in binding.parameters:
+        return None
+    held = math.inf if kind.kind.is_float else decode(kind.kind.high, kind.kind) / factor
+    return min(max(binding.fitted[parameter.key], parameter.low), parameter.high, held)
 
 
 def _asked_value(law: Law, parameter: Parameter, binding: Binding, unit: Unit) -> float:
-    """The scenario's value, the one that fits its motor, or the default, within the declared range."""
-    values = {**fitted_values(law, binding), **binding.parameters}
-    value = values.get(parameter.key, parameter.default)
+    """The scenario's value, or the default, within the declared range."""
+    value = binding.parameters.get(parameter.key, parameter.default)
     if not (math.isfinite(value) and parameter.low <= value <= parameter.high):
         rule = f"lies in {parameter.low:g}..{parameter.high:g} {unit.name}"
         law.source.add(Fault(f"{_PLACE}.{parameter.key}", rule, f"{value:g}", "correct the scenario"))

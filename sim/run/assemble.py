@@ -1,7 +1,6 @@
 """From a Design to its compiled firmware and the records of its processor."""
 
 import math
-import threading
 from dataclasses import dataclass
 from typing import Any
 
@@ -43,9 +42,6 @@ LONGEST_SAMPLE_s = 5e-3
 
 IDEAL_ROUND_s = 1e-6
 """A round of a main loop whose instructions cost nothing: time must pass in it."""
-
-_COMPILING = threading.Lock()
-"""One law is parsed at a time: Python 3.11's own parser fails in two threads at once (a shared counter)."""
 
 
 @dataclass(frozen=True)
@@ -161,8 +157,7 @@ def binding_of(design: Design) -> Binding:
 
 def _compile(design: Design, clocks: _Clocks, arithmetic: str) -> Program:
     """Compile the design's law in an arithmetic."""
-    with _COMPILING:
-        return compile_law(law_path(design.firmware.law), _binding(design, clocks, arithmetic))
+    return compile_law(law_path(design.firmware.law), _binding(design, clocks, arithmetic))
 
 
 def _cycles_like(program: Program, own: LinkedProgram, model: LinkedProgram) -> NDArray[np.int64]:

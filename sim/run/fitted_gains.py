@@ -6,7 +6,7 @@ with the time constant J / S. The zero of the controller cancels that pole, and 
 with the delay t of measuring. Its bandwidth w = 1 / (4 t) gives the damping 1 / (2 sqrt(w t)) = 1, without
 overshoot; the modulus optimum takes w = 1 / (2 t) (Kessler 1958, from memory).
 
-    kp = w J / T, ki = w S / T
+    kp = w J / T, ki = w S / T, both less where a small deviation would take the whole duty
 
 The speed is known after an electrical turn and waits half a control period for its use on average:
 t = turn + period / 2.
@@ -23,6 +23,9 @@ BANDWIDTH = 1.0 / 4.0
 """Of the loop, as a part of 1 / delay."""
 NEAR = 0.1
 """The slope of the load is taken over this part of the speed, below it."""
+LEAST_RPM_PART = 0.01
+"""A deviation by this part of the speed may take the whole duty, a smaller one not: beyond that the ticks of
+the timer decide, and a motor that weak or heavy is at full duty anyway."""
 DIGITS = 2
 """More than the linearised motor is worth would only look exact."""
 
@@ -36,11 +39,11 @@ def fitted_gains(design: Design) -> dict[str, float]:
     speed = fastest_rpm / RPM_PER_RAD_S
     load_slope = (drag_Nm(p, speed) - drag_Nm(p, (1.0 - NEAR) * speed)) / (NEAR * speed)
     slope = stall_Nm / (no_load_rpm(design) / RPM_PER_RAD_S) + max(0.0, load_slope)
-    scale = bandwidth / (stall_Nm * RPM_PER_RAD_S)
-    return {
-        "kp_duty_per_rpm": _rounded(scale * float(p["inertia_kg_m2"])),
-        "ki_duty_per_rpm_s": _rounded(scale * slope),
-    }
+    kp = bandwidth * float(p["inertia_kg_m2"]) / (stall_Nm * RPM_PER_RAD_S)
+    ki = bandwidth * slope / (stall_Nm * RPM_PER_RAD_S)
+    most = 1.0 / (LEAST_RPM_PART * fastest_rpm)
+    part = min(1.0, most / kp, most / (ki * design.firmware.control_period_s))
+    return {"kp_duty_per_rpm": _rounded(part * kp), "ki_duty_per_rpm_s": _rounded(part * ki)}
 
 
 def _rounded(value: float) -> float:

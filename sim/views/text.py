@@ -191,7 +191,7 @@ def fitted_texts(program: Program) -> list[str]:
     """Gains that the scenario leaves to its motor."""
     return [
         f"{key} = {value:g} for this motor; firmware.parameters sets another"
-        for key, value in program.fitted.items()
+        for key, value in program.binding.fitted.items()
     ]
 
 

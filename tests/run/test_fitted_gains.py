@@ -97,12 +97,13 @@ def test_other_motors_settle_without_overshoot(starting: Design, number: int) ->
 def test_what_the_scenario_gives_is_taken(starting: Design) -> None:
     given = {"kp_duty_per_rpm": 5e-4}
     program = build_firmware(apply_overrides(starting, {"firmware.parameters": given})).program
-    assert program.fitted == {"ki_duty_per_rpm_s": fitted_gains(starting)["ki_duty_per_rpm_s"]}
+    assert dict(program.binding.fitted) == {"ki_duty_per_rpm_s": fitted_gains(starting)["ki_duty_per_rpm_s"]}
     assert {r.parameter: r.asked for r in program.rounding}["kp_duty_per_rpm"] == 5e-4
 
 
 def test_a_law_without_such_gains_takes_none(starting: Design) -> None:
-    assert build_firmware(apply_overrides(starting, {"firmware.law": "step_trim"})).program.fitted == {}
+    program = build_firmware(apply_overrides(starting, {"firmware.law": "step_trim"})).program
+    assert not program.binding.fitted
 
 
 def test_gains_that_do_not_fit_are_found(starting: Design) -> None:
