@@ -28,8 +28,8 @@ def check_parameter_names(law: Law, binding: Binding) -> None:
 
 
 class Bound(NamedTuple):
-    """A parameter as constant; what rounding changed, None where nothing; its value, in its unit, where it fits
-    the motor, else None."""
+    """A parameter as constant. rounding: None where it changed nothing. fitted: in its unit, None unless that
+    is what fits the motor."""
 
     symbol: ConstantName
     rounding: Rounding | None
