@@ -122,8 +122,8 @@ class ArmMachine(EmulatedMachine):
         self._set("PC", self._get("LR"))
 
     def _leave_memory_hook(self) -> None:
-        """A hook within an IT block leaves that block's state behind (unicorn 2.1.4), and what follows the block
-        would depend on its condition, too."""
+        """A hook within an IT block leaves that block's state behind (unicorn 2.1.4): what follows would
+        depend on its condition, too."""
         if self.core in _WITH_IT:
             self._set("CPSR", self._get("CPSR") & ~_IT_STATE)
 
