@@ -39,18 +39,9 @@ class TrimThenDuty(DutyPi):
         # half a period, then a third: a 16-bit period fits every signed format of 16 integer bits
         return sat(ticks, number(period >> 1) / 3 - self.trim)
 
-    def on_control_tick(self) -> None:
+    def controls(self, speed_rpm: u16) -> u8:
+        """From the hand-over speed on."""
         self.mode = self.TRIM
-        period = self.known_period()
-        if period == 0:
-            self.begin(self.start_duty, u16(0))
-        else:
-            self.hand_over(self.speed_rpm(period))
-
-    def hand_over(self, speed_rpm: u16) -> None:
-        """The duty controls from the hand-over speed on."""
-        if sat_add(speed_rpm, self.handover) < hw.command_rpm():
-            self.begin(self.start_duty, speed_rpm)
-        else:
+        if speed_rpm > 0 and sat_add(speed_rpm, self.handover) >= hw.command_rpm():
             self.mode = self.DUTY
-            self.control(speed_rpm)
+        return self.mode
