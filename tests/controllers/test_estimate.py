@@ -34,8 +34,8 @@ no multiplier: a product takes a loop over the bits of the factors, and those of
 ONE_WORD = """\
 a 64-bit division is short where the upper words are small; typical and maximum are over all operands"""
 EARLY_RETURN = """\
-float routines in software return early for the special values (0, infinity, NaN) that a quarter of the random
-states hold, as the speed is 0 that is not known, and convert small integers fast; typical and maximum are over
+float routines in software return early for special values (0, infinity, NaN), which a quarter of the random
+states hold (a speed that is not known is 0), and convert small integers fast; typical and maximum are over
 ordinary and hard operands"""
 SMALL_QUOTIENT = """\
 the quotient has few bits on every way that the search finds; the ranges of its operands alone allow more"""
