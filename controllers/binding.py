@@ -3,13 +3,15 @@
 import math
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 from controllers.kinds import F32, F64, I8, I16, I32, Kind, fixed_kind, nearest_fixed_name
 from targets.errors import Fault, InputError
 
 TIMER_WIDTHS_BITS: Final = (16, 32)
+FITTED: Final = ("kp_duty_per_rpm", "ki_duty_per_rpm_s")
+"""Parameters that a scenario can fit to its motor."""
 _PLAIN: Final = {kind.name: kind for kind in (I8, I16, I32, F32, F64)}
 _FIXED: Final = re.compile(r"q(\d{1,3})\.(\d{1,3})")
 
@@ -21,7 +23,8 @@ class Binding:
     arithmetic: kind of `number`: i8, i16, i32, f32, f64 or qM.N. timer_bits: 16 or 32. tick_Hz: counting rate
     of the step timer. pole_pairs: of the motor. duty_top: PWM counts at full duty, 1..65535.
     control_period_s: time between calls of on_control_tick. parameters: law parameters in the units of their
-    keys; missing ones take the default.
+    keys; missing ones take the default. fitted: what fits the motor, by key of `FITTED`, taken in
+    place of the default where the law says so; of a compiled Program what was taken.
     """
 
     arithmetic: str
@@ -31,6 +34,7 @@ class Binding:
     duty_top: int
     control_period_s: float
     parameters: Mapping[str, float]
+    fitted: Mapping[str, float] = field(default_factory=dict)
 
 
 def number_kind(arithmetic: str) -> Kind:

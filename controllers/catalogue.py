@@ -17,7 +17,8 @@ _STARTER_CLASS: Final = "StartingLaw"
 
 
 class ParameterDescription(NamedTuple):
-    """One parameter of a law: key of [firmware.parameters], unit, default and range in that unit, purpose."""
+    """One parameter of a law: key of [firmware.parameters], unit, default and range in that unit, purpose.
+    fitted: a scenario that does not give it fits it to its motor."""
 
     key: str
     unit: str
@@ -25,6 +26,7 @@ class ParameterDescription(NamedTuple):
     low: float
     high: float
     about: str
+    fitted: bool
 
 
 class LawDescription(NamedTuple):
@@ -83,7 +85,7 @@ def describe_law(path: Path) -> LawDescription:
     """
     law = parse_law(path)
     parameters = tuple(
-        ParameterDescription(d.key, _unit_name(d.key), d.default, d.low, d.high, d.about)
+        ParameterDescription(d.key, _unit_name(d.key), d.default, d.low, d.high, d.about, d.fitted)
         for d in law.declarations.values()
         if isinstance(d, Parameter)
     )

@@ -177,9 +177,18 @@ def const(kind: type[Word], value: float) -> Word:
 
 
 def param(
-    kind: type[Word], key: str, default: float, *, low: float, high: float, about: str, times: float = 1
+    kind: type[Word],
+    key: str,
+    default: float,
+    *,
+    low: float,
+    high: float,
+    about: str,
+    times: float = 1,
+    fitted: bool = False,
 ) -> Word:
-    """Declare a parameter of [firmware.parameters]; default and range in the unit that the key ends in."""
+    """Declare a parameter of [firmware.parameters]; default and range in the unit that the key ends in.
+    fitted: a scenario that does not give it fits it to its motor; the default is for a law without one."""
     raise NotImplementedError
 
 

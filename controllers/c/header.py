@@ -3,7 +3,6 @@
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Final
 
-from controllers.binding import Binding
 from controllers.c.body import comment, safe
 from controllers.c.hardware import function_of, port_type, used_ports
 from controllers.c.law_file import file_stem
@@ -77,17 +76,18 @@ def _about(program: Program, parameters: Iterable[ParameterDescription]) -> Iter
     yield f"PWM: 0..{binding.duty_top} counts"
     yield f"control period: {binding.control_period_s:g} s"
     yield "parameters:"
-    yield from _parameter_lines(binding, parameters, {r.parameter: r.stored for r in program.rounding})
+    given = {**program.binding.fitted, **binding.parameters}
+    yield from _parameter_lines(given, parameters, {r.parameter: r.stored for r in program.rounding})
     for rounding in program.rounding:
         if rounding.parameter not in {p.key for p in parameters}:
             yield f"{rounding.parameter}: {rounding.asked:.10g} is held as {rounding.stored:.10g}"
 
 
 def _parameter_lines(
-    binding: Binding, parameters: Iterable[ParameterDescription], stored: Mapping[str, float]
+    given: Mapping[str, float], parameters: Iterable[ParameterDescription], stored: Mapping[str, float]
 ) -> Iterator[str]:
     for parameter in parameters:
-        asked = binding.parameters.get(parameter.key, parameter.default)
+        asked = given.get(parameter.key, parameter.default)
         held = f" held as {stored[parameter.key]:.10g}" if parameter.key in stored else ""
         yield f"    {parameter.key} = {asked:.10g}{held}: {parameter.about}"
 

@@ -8,20 +8,23 @@ PI controller runs at a fixed rate,
     duty  = kp * error + integral,   integral += ki * error * control period
 
 with speed = rpm_ticks / period. The integral is kept in 1/256 duty counts, so that small errors add up in
-whole numbers; it stands still while the duty is at a limit, so that it does not wind up. Until
-the speed is known, and after a stall, the duty is `start_duty`.
+whole numbers; it stands still while the duty is at a limit, so that it does not wind up. Until the speed is
+known, and after a stall, the duty is `start_duty`; the integral begins at what is left of that without the
+proportional part, so that nothing jumps and nothing has to be unwound.
 """
 
 from controllers.bases.hall_timed import HallTimed
-from controllers.dialect import gain, hw, number, param, sat, scale, ticks, u16, u32, var
+from controllers.dialect import gain, hw, number, param, sat, scale, ticks, u8, u16, u32, var
 
 
 class DutyPi(HallTimed):
     """Hold the speed by a PI controller of the duty, commutated from the Hall edge."""
 
     start_duty = param(u16, "start_duty", 0.5, low=0, high=1, about="duty until the speed is known")
-    kp = param(gain, "kp_duty_per_rpm", 1e-4, low=0, high=1, about="proportional gain")
-    ki = param(gain, "ki_duty_per_rpm_s", 1e-3, low=0, high=100, times=256, about="integral gain")
+    kp = param(gain, "kp_duty_per_rpm", 1e-4, low=0, high=1, about="proportional gain", fitted=True)
+    ki = param(
+        gain, "ki_duty_per_rpm_s", 1e-3, low=0, high=100, times=256, about="integral gain", fitted=True
+    )
 
     integral = var(number, 0)  # 1/256 duty counts
 
@@ -30,11 +33,20 @@ class DutyPi(HallTimed):
 
     def on_control_tick(self) -> None:
         """Control the speed once it is known; until then the duty is that of the start."""
+        speed_rpm = self.known_speed_rpm()
+        error = number(hw.command_rpm()) - number(speed_rpm)
+        proportional = scale(error, self.kp)
+        if self.controls(speed_rpm) == 0:
+            self.begin(proportional)
+        else:
+            self.control(error, proportional)
+
+    def known_speed_rpm(self) -> u16:
+        """Speed of the last electrical turn, 0 where it is not known."""
         period = self.known_period()
         if period == 0:
-            self.begin(self.start_duty)
-        else:
-            self.control(self.speed_rpm(period))
+            return u16(0)
+        return sat(u16, hw.rpm_ticks // u32(period))
 
     def known_period(self) -> ticks:
         """Timer ticks of the last electrical turn, 0 where the speed is not known."""
@@ -44,19 +56,19 @@ class DutyPi(HallTimed):
                 period = ticks(0)
         return period
 
-    def speed_rpm(self, period: ticks) -> u16:
-        """Speed of a turn that took so many ticks."""
-        return sat(u16, hw.rpm_ticks // u32(period))
+    def controls(self, speed_rpm: u16) -> u8:
+        """Whether the controller decides at this speed, 0 or 1."""
+        return u8(min(speed_rpm, u16(1)))
 
-    def begin(self, duty: u16) -> None:
-        """Set a duty and begin to integrate from it."""
-        self.integral = number(duty) * 256
-        hw.set_duty(duty)
+    def begin(self, proportional: number) -> None:
+        """The duty of the start, and the integral that goes with it: control then begins without a jump."""
+        missing = number(self.start_duty) - proportional
+        self.integral = min(max(missing, number(0)), number(hw.duty_top)) * 256
+        hw.set_duty(self.start_duty)
 
-    def control(self, speed_rpm: u16) -> None:
+    def control(self, error: number, proportional: number) -> None:
         """The PI controller; what it cannot set it does not integrate."""
-        error = number(hw.command_rpm()) - number(speed_rpm)
-        wanted = scale(error, self.kp) + self.integral / 256
+        wanted = proportional + self.integral / 256
         duty = min(max(wanted, number(0)), number(hw.duty_top))
         hw.set_duty(u16(duty))
         if wanted == duty:

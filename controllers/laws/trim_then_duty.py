@@ -3,9 +3,9 @@ speed.
 
 Until the speed is within `handover_rpm` of the command the duty is full and each turn's steps are made a
 little shorter than one sixth of the last period, by a trim that grows by the nudge per turn up to the lead:
-the shortest spin-up that the supply allows. From there on it is `duty_pi`, whose integral begins at full
-duty, so that nothing jumps. When the speed falls below the handover again (a new command, a load), full
-voltage comes back.
+the shortest spin-up that the supply allows. From there on it is `duty_pi`, whose integral begins so
+that nothing jumps. When the speed falls below the handover again (a new command, a load), full voltage comes
+back.
 """
 
 from controllers.dialect import const, hw, number, param, sat, sat_add, ticks, u8, u16, var
@@ -39,18 +39,9 @@ class TrimThenDuty(DutyPi):
         # half a period, then a third: a 16-bit period fits every signed format of 16 integer bits
         return sat(ticks, number(period >> 1) / 3 - self.trim)
 
-    def on_control_tick(self) -> None:
+    def controls(self, speed_rpm: u16) -> u8:
+        """From the hand-over speed on."""
         self.mode = self.TRIM
-        period = self.known_period()
-        if period == 0:
-            self.begin(self.start_duty)
-        else:
-            self.hand_over(self.speed_rpm(period))
-
-    def hand_over(self, speed_rpm: u16) -> None:
-        """The duty controls from the hand-over speed on."""
-        if sat_add(speed_rpm, self.handover) < hw.command_rpm():
-            self.begin(self.start_duty)
-        else:
+        if speed_rpm > 0 and sat_add(speed_rpm, self.handover) >= hw.command_rpm():
             self.mode = self.DUTY
-            self.control(speed_rpm)
+        return self.mode

@@ -2,6 +2,7 @@
 
 import types as python_types
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +27,7 @@ from controllers.lower.prune import prune
 from controllers.lower.scope import (
     ArrayName,
     ConstantName,
+    Reports,
     Scope,
     StaticName,
     Symbol,
@@ -65,16 +67,16 @@ def compile_law(path: Path, binding: Binding) -> Program:
 
 def _new_scope(law: Law, types: Types, binding: Binding) -> Scope:
     emitter = Emitter()
-    rounding: list[Rounding] = []
+    reports = Reports()
     symbols: dict[str, Symbol | None] = {}
     check_parameter_names(law, binding)
     for name, declaration in law.declarations.items():
         try:
-            symbols[name] = _declare(law, declaration, types, binding, emitter, rounding)
+            symbols[name] = _declare(law, declaration, types, binding, emitter, reports)
         except RefusedError:
             symbols[name] = None
     hw_values = _hw_values(types, binding)
-    return Scope(law.source, types, emitter, symbols, law.methods, hw_values, lower_body, rounding)
+    return Scope(law.source, types, emitter, symbols, law.methods, hw_values, lower_body, reports)
 
 
 def _declare(
@@ -83,19 +85,20 @@ def _declare(
     types: Types,
     binding: Binding,
     emitter: Emitter,
-    rounding: list[Rounding],
+    reports: Reports,
 ) -> Symbol:
     if isinstance(declaration, Parameter):
-        symbol, report = bind_parameter(law, declaration, types, binding)
-        rounding.extend([report] if report else [])
-        return symbol
+        bound = bind_parameter(law, declaration, types, binding)
+        reports.rounding.extend([bound.rounding] if bound.rounding else [])
+        reports.fitted.update({declaration.key: bound.fitted} if bound.fitted is not None else {})
+        return bound.symbol
     kind = types.resolve(law.source, declaration.kind)
     if isinstance(declaration, Table):
-        values = [_stored(law, declaration, kind, value, rounding) for value in declaration.values]
+        values = [_stored(law, declaration, kind, value, reports) for value in declaration.values]
         slot = emitter.row(declaration.name, kind.kind, SLOT_CONST, values)
         return ArrayName(kind, slot, len(values), tuple(values))
     value = declaration.value if isinstance(declaration, Constant) else declaration.initial
-    stored = _stored(law, declaration, kind, value, rounding)
+    stored = _stored(law, declaration, kind, value, reports)
     if isinstance(declaration, Constant):
         return ConstantName(kind, stored)
     if isinstance(declaration, Array):
@@ -109,7 +112,7 @@ def _stored(
     declaration: Constant | Variable | Array | Table,
     kind: Type,
     value: float,
-    rounding: list[Rounding],
+    reports: Reports,
 ) -> Stored:
     """A declared value in its kind, refused where it does not fit, reported where it is rounded."""
     try:
@@ -120,7 +123,7 @@ def _stored(
             declaration.at, rule, number_text(value), f"stay within {range_of(kind)}"
         ) from None
     if not is_exact(value, stored, kind.kind):
-        rounding.append(Rounding(declaration.name, float(value), decode(stored, kind.kind), ""))
+        reports.rounding.append(Rounding(declaration.name, float(value), decode(stored, kind.kind), ""))
     return stored
 
 
@@ -173,7 +176,7 @@ def _program(
         name=law.name,
         summary=law.summary,
         arithmetic=scope.types.number.kind.name,
-        binding=binding,
+        binding=replace(binding, fitted=python_types.MappingProxyType(scope.reports.fitted)),
         code=np.array([(r.op, r.kind, r.dst, r.a, r.b, r.extra) for r in rows], dtype=np.int32),
         lines=np.array([row.line for row in rows], dtype=np.int32),
         ints=_image(slots, np.int64, is_float=False),
@@ -185,7 +188,7 @@ def _program(
         arrays=python_types.MappingProxyType(arrays),
         statics=python_types.MappingProxyType(statics),
         handlers=python_types.MappingProxyType(handlers),
-        rounding=tuple(scope.rounding),
+        rounding=tuple(scope.reports.rounding),
         source=law.source.lines,
         files=tuple((file.path.name, file.before) for file in law.source.files),
         sensors=law.sensors,

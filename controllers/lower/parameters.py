@@ -2,8 +2,9 @@
 
 import math
 from fractions import Fraction
+from typing import NamedTuple
 
-from controllers.binding import Binding
+from controllers.binding import FITTED, Binding
 from controllers.lower.constants import OutOfRangeError, decode, encode, nearest_integer
 from controllers.lower.scope import ConstantName, describe, range_of
 from controllers.lower.types import Type, Types
@@ -26,9 +27,16 @@ def check_parameter_names(law: Law, binding: Binding) -> None:
             law.source.add(Fault(f"{_PLACE}.{key}", f"is a parameter of {law.name}", key, remedy))
 
 
-def bind_parameter(
-    law: Law, parameter: Parameter, types: Types, binding: Binding
-) -> tuple[ConstantName, Rounding | None]:
+class Bound(NamedTuple):
+    """A parameter as constant. rounding: None where it changed nothing. fitted: in its unit, None unless that
+    is what fits the motor."""
+
+    symbol: ConstantName
+    rounding: Rounding | None
+    fitted: float | None
+
+
+def bind_parameter(law: Law, parameter: Parameter, types: Types, binding: Binding) -> Bound:
     """Constant of one parameter: (value in its unit) * unit factor * times, rounded to nearest."""
     kind = types.resolve(law.source, parameter.kind)
     unit = unit_of(parameter.key)
@@ -37,17 +45,30 @@ def bind_parameter(
         raise law.source.refuse(
             parameter.at, "a parameter's key ends in its unit", parameter.key, f"end in {endings}"
         )
-    asked = _asked_value(law, parameter, binding, unit)
+    if parameter.fitted and parameter.key not in FITTED:
+        raise law.source.refuse(
+            parameter.at, f"fitted is for {' and '.join(FITTED)}", parameter.key, "leave fitted out"
+        )
     factor = unit.factor(binding) * parameter.times
+    fitted = _fitted_value(parameter, binding, kind, factor)
+    asked = _asked_value(law, parameter, binding, unit) if fitted is None else fitted
     try:
         symbol = _constant(asked * factor, kind, types)
     except OutOfRangeError:
         raise _refuse(law, parameter, binding, kind, asked, factor) from None
     held = decode(symbol.value, kind.kind) / (1 << symbol.shift)
     stored = held / factor
-    if Fraction(held) == Fraction(asked * factor):
-        return symbol, None
-    return symbol, Rounding(parameter.key, asked, stored, unit.name)
+    is_exact = Fraction(held) == Fraction(asked * factor)
+    rounding = None if is_exact else Rounding(parameter.key, asked, stored, unit.name)
+    return Bound(symbol, rounding, fitted)
+
+
+def _fitted_value(parameter: Parameter, binding: Binding, kind: Type, factor: float) -> float | None:
+    """What fits the motor, cut to what law and format allow; None where that is not asked for."""
+    if not parameter.fitted or parameter.key not in binding.fitted or parameter.key in binding.parameters:
+        return None
+    held = math.inf if kind.kind.is_float else decode(kind.kind.high, kind.kind) / factor
+    return min(max(binding.fitted[parameter.key], parameter.low), parameter.high, held)
 
 
 def _asked_value(law: Law, parameter: Parameter, binding: Binding, unit: Unit) -> float:

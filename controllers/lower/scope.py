@@ -72,6 +72,15 @@ class Frame:
 
 
 @dataclass
+class Reports:
+    """What was made of declared numbers: rounded ones, and parameters by key that fit the motor, in their
+    units."""
+
+    rounding: list[Rounding] = field(default_factory=list)
+    fitted: dict[str, float] = field(default_factory=dict)
+
+
+@dataclass
 class Scope:
     """The state of one compilation. `block` compiles a method's statements: expressions call helpers."""
 
@@ -82,7 +91,7 @@ class Scope:
     methods: Mapping[str, Method]
     hw_values: Mapping[str, ConstantName]
     block: "Callable[[Scope, Method], bool]"
-    rounding: list[Rounding] = field(default_factory=list)
+    reports: Reports = field(default_factory=Reports)
     frames: list[Frame] = field(default_factory=list)
     called: set[str] = field(default_factory=set)
     is_masked: bool = False
@@ -119,8 +128,8 @@ class Scope:
         if not is_exact(value, stored, wanted.kind):
             held = float(stored) / (1 << wanted.kind.fraction_bits)
             report = Rounding(f"literal in {self.source.place_in_words(at.line)}", float(value), held, "")
-            if report not in self.rounding:
-                self.rounding.append(report)
+            if report not in self.reports.rounding:
+                self.reports.rounding.append(report)
 
     def refuse_constant(self, at: Position, wanted: Type, found: str) -> Exception:
         """The fault of a constant outside its kind."""

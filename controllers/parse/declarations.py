@@ -18,7 +18,7 @@ from controllers.parse.tree import (
     Variable,
 )
 
-_KEYWORDS: Final = ("low", "high", "about", "times")
+_KEYWORDS: Final = ("low", "high", "about", "times", "fitted")
 _EXAMPLES: Final = {
     "param": 'write param(kind, "key", default, low=, high=, about=)',
     "var": "write var(kind, value)",
@@ -103,7 +103,7 @@ def _parse_table(source: Source, call: ast.Call, at: Position, name: str, kind: 
 
 
 def _parse_parameter(source: Source, call: ast.Call, at: Position, name: str) -> Parameter:
-    """parameter = param(kind, "key", default, low=, high=, about= [, times=])"""
+    """parameter = param(kind, "key", default, low=, high=, about= [, times=] [, fitted=True])"""
     kind = parse_kind(source, call.args[0])
     key = _parse_text(source, call.args[1])
     default = _parse_number(source, call.args[2])
@@ -118,7 +118,16 @@ def _parse_parameter(source: Source, call: ast.Call, at: Position, name: str) ->
         raise source.refuse(
             where, f"the default lies in {low:g}..{high:g}", source.text(where), "correct the range"
         )
-    return Parameter(at, name, kind, key, default, low, high, _parse_text(source, given["about"]), times)
+    about = _parse_text(source, given["about"])
+    fitted = "fitted" in given and _parse_true(source, given["fitted"])
+    return Parameter(at, name, kind, key, default, low, high, about, times, fitted)
+
+
+def _parse_true(source: Source, node: ast.expr) -> bool:
+    if not isinstance(node, ast.Constant) or node.value is not True:
+        at = position_of(node)
+        raise source.refuse(at, "fitted is True or left out", source.text(at), "write fitted=True")
+    return True
 
 
 def _parse_text(source: Source, node: ast.expr) -> str:

@@ -5,6 +5,7 @@ declarations and methods too, and what it declares or defines again replaces the
 """
 
 import ast
+import threading
 from dataclasses import replace
 from pathlib import Path
 from typing import Final, NamedTuple
@@ -22,6 +23,8 @@ _PACKAGE: Final = Path(__file__).resolve().parents[1]
 _BASE_FOLDERS: Final = ("bases", "laws")
 _BASE_LIMIT: Final = 8  # files that one law derives through
 _DEPTH_LIMIT: Final = 80  # levels of the syntax tree: far above any law, far below Python's recursion limit
+_PARSING: Final = threading.Lock()
+"""One text is parsed at a time: Python 3.11's own parser fails in two threads at once (a shared counter)."""
 
 
 class Base(NamedTuple):
@@ -110,7 +113,8 @@ def _read(path: Path) -> str:
 
 def _parse_python(source: Source, text: str, before: int) -> ast.Module:
     try:
-        return ast.parse(text)
+        with _PARSING:
+            return ast.parse(text)
     except (SyntaxError, ValueError, RecursionError) as error:
         line = before + (getattr(error, "lineno", None) or 1)
         column = getattr(error, "offset", None) or 1

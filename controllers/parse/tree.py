@@ -245,7 +245,7 @@ def assigned_names(block: tuple[Statement, ...]) -> set[str]:
 
 @dataclass(frozen=True)
 class Parameter:
-    """`name = param(kind, "key", default, low=, high=, about=, times=)`, in the key's unit."""
+    """`name = param(kind, "key", default, low=, high=, about=, times=, fitted=)`, in the key's unit."""
 
     at: Position
     name: str
@@ -256,6 +256,7 @@ class Parameter:
     high: float
     about: str
     times: float
+    fitted: bool
 
 
 @dataclass(frozen=True)

@@ -25,7 +25,7 @@ def check(
     target_file: OneTargetFile = None,
     prescaler: Annotated[
         int | None,
-        typer.Option(min=1, help="Divider before the step timer; else the scenario's tick, or 2 us."),
+        typer.Option(min=1, help="Divider before the step timer; else the scenario's tick, or 1.33 us."),
     ] = None,
     scenario: Annotated[
         Path | None, typer.Option(help="Scenario file: timer, parameters, motor of the spin-ups.")

@@ -98,7 +98,8 @@ def controllers(json_file: JsonOption = None) -> None:
         needs = " (needs hall.sensors = 3)" if law.sensors == ALL_SENSORS else ""
         print(f"{law.name}: {law.summary}{needs}")
         for parameter in law.parameters:
+            default = "fitted to the motor" if parameter.fitted else f"default {parameter.default:g}"
             print(
-                f"    {parameter.key:<24} default {parameter.default:g}, {parameter.low:g} to "
-                f"{parameter.high:g}: {parameter.about}"
+                f"    {parameter.key:<24} {default}, {parameter.low:g} to {parameter.high:g}: "
+                f"{parameter.about}"
             )

@@ -32,7 +32,7 @@ class Firmware(Section):
         "control law: a name (`tickspin controllers` lists them) or the path of a law file",
         min_length=1,
         max_length=MOST_PATH_CHARACTERS,
-        example="step_trim",
+        example="duty_pi",
     )
     arithmetic: str = declare(
         'arithmetic of the law: "i16", "i32", "q15.16", "f32" or "f64"',
@@ -44,7 +44,7 @@ class Firmware(Section):
         "microcontroller: a name (`tickspin targets` lists them) or the path of a target file",
         min_length=1,
         max_length=MOST_PATH_CHARACTERS,
-        example="acc8",
+        example="m0",
     )
     clock_Hz: float | None = declare(
         "processor clock",
@@ -52,7 +52,7 @@ class Firmware(Section):
         default=None,
         ge=1e3,
         le=1e10,
-        example=16e6,
+        example=48e6,
         default_text="the usual clock of the target",
     )
     clock_error_percent: float = declare(
@@ -64,7 +64,7 @@ class Firmware(Section):
         le=20,
     )
     prescaler: int = declare(
-        "divider before the step timer, one that the target has", ge=1, le=65536, example=8
+        "divider before the step timer, one that the target has", ge=1, le=65536, example=64
     )
     structure: Literal["interrupt", "nested", "polled"] = declare(
         "what calls the handlers: interrupt (interrupts of one level), nested (the step timer interrupts the "
@@ -88,7 +88,7 @@ class Firmware(Section):
     parameters: dict[str, ParameterValue] = declare(
         "parameters of the law in real units (`tickspin controllers` lists them)",
         default_factory=dict,
-        default_text="those of the law",
+        default_text="those of the law, the gains of a duty controller fitted to the motor",
         example={},
     )
 

@@ -1,7 +1,6 @@
 """From a Design to its compiled firmware and the records of its processor."""
 
 import math
-import threading
 from dataclasses import dataclass
 from typing import Any
 
@@ -26,6 +25,7 @@ from sim.processor.records import (
     START,
 )
 from sim.run.fill import record
+from sim.run.fitted_gains import fitted_gains
 from targets import Fault, InputError, Target, at_clock, load_target
 
 FINE_TICK_Hz = 35e6
@@ -42,9 +42,6 @@ LONGEST_SAMPLE_s = 5e-3
 
 IDEAL_ROUND_s = 1e-6
 """A round of a main loop whose instructions cost nothing: time must pass in it."""
-
-_COMPILING = threading.Lock()
-"""One law is parsed at a time: Python 3.11's own parser fails in two threads at once (a shared counter)."""
 
 
 @dataclass(frozen=True)
@@ -144,6 +141,7 @@ def _binding(design: Design, clocks: _Clocks, arithmetic: str) -> Binding:
         duty_top=clocks.pwm_top,
         control_period_s=design.firmware.control_period_s,
         parameters=dict(design.firmware.parameters),
+        fitted=fitted_gains(design),
     )
 
 
@@ -159,8 +157,7 @@ def binding_of(design: Design) -> Binding:
 
 def _compile(design: Design, clocks: _Clocks, arithmetic: str) -> Program:
     """Compile the design's law in an arithmetic."""
-    with _COMPILING:
-        return compile_law(law_path(design.firmware.law), _binding(design, clocks, arithmetic))
+    return compile_law(law_path(design.firmware.law), _binding(design, clocks, arithmetic))
 
 
 def _cycles_like(program: Program, own: LinkedProgram, model: LinkedProgram) -> NDArray[np.int64]:

@@ -5,9 +5,10 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from sim.design import Design
-from sim.run.ceilings import ceilings_rpm, continuous_torque_Nm, tick_step_rpm, wrap_floor_rpm
+from sim.run.ceilings import ceilings_rpm, tick_step_rpm, wrap_floor_rpm
 from sim.run.metrics import Metrics, measure
 from sim.run.simulate import Recording, simulate
+from sim.run.torques import continuous_torque_Nm
 from sim.studies.explain import explain
 from sim.studies.limits import Diagnosis, diagnose, met
 
@@ -70,6 +71,7 @@ class Result:
             **_named(self.metrics, _FIRMWARE_METRICS),
             "faults": [asdict(fault) for fault in self.metrics.faults],
             "rounding": [dict(rounding._asdict()) for rounding in firmware.program.rounding],
+            "fitted": dict(firmware.program.binding.fitted),
             **_named(firmware.linked, _SIZES),
             "prescaler": settings.prescaler,
             "tick_s": firmware.tick_s,

@@ -1,18 +1,11 @@
 """The verdict in plain words, with the numbers behind it."""
 
-from collections.abc import Callable
-
-from sim.run.ceilings import rest_torque_Nm, stall_torque_Nm, tick_step_rpm, wrap_floor_rpm
-from sim.run.metrics import Metrics, settled_rows
+from sim.run.metrics import Metrics
 from sim.run.simulate import Recording
-from sim.studies.limits import Diagnosis, Gain, judged_C, limit_of, too_hot
-from sim.studies.outcome import never_got_away, outcome, overshoot_reason, told_rpm
-from sim.studies.suspects import SLOW_RISE, rise_s
+from sim.studies.limits import Diagnosis, Gain, limit_of, too_hot
+from sim.studies.outcome import outcome, told_rpm
+from sim.studies.reasons import REASONS, Ceilings, temperature
 
-Ceilings = dict[str, float]
-
-PARTED = 1.0 / 3.0
-"""A rotor that does not follow its steps finds about half of them against it, one that follows hardly any."""
 WORTH_TELLING = 0.01
 """Steps against the motion below this part of all are those of the start."""
 
@@ -20,7 +13,7 @@ WORTH_TELLING = 0.01
 def explain(recording: Recording, metrics: Metrics, diagnosis: Diagnosis, ceilings: Ceilings) -> str:
     """Sentences: what happened, what holds the design back and by which numbers, what went wrong in the
     arithmetic."""
-    reason = _REASONS[diagnosis.limited_by](recording, metrics, ceilings)
+    reason = REASONS[diagnosis.limited_by](recording, metrics, ceilings)
     parts = [
         outcome(recording, metrics),
         _arithmetic(metrics),
@@ -40,253 +33,6 @@ def _arithmetic(metrics: Metrics) -> str:
     worst = metrics.faults[0]
     where = f"{worst.kind} in {worst.place} of the law ({worst.text})"
     return f"The arithmetic goes wrong: {where} {worst.count:,} times."
-
-
-def _step_us(recording: Recording, metrics: Metrics) -> float:
-    """Step time at the settled speed [us]: 10 / (p n)."""
-    return 1e7 / (recording.design.motor.pole_pairs * max(metrics.settled_rpm, 1.0))
-
-
-def _command(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
-    del metrics, ceilings
-    return (
-        f"It does what it is told: {recording.design.command.profile[-1].speed_rpm:,.0f} rpm are commanded."
-    )
-
-
-def _memory(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
-    del recording, metrics, ceilings
-    return "It would do what it is told, if the firmware had room."
-
-
-def _processor(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
-    firmware, structure = recording.firmware, recording.design.firmware.structure
-    # the main loop holds up the handlers only where it polls
-    aside = ("on_start",) if structure == "polled" else ("on_start", "main_loop")
-    name, cycles = max(
-        metrics.worst_case_cycles.items(), key=lambda item: item[1] if item[0] not in aside else -1
-    )
-    time_us = cycles * firmware.cycle_scale / firmware.clock_Hz * 1e6
-    blocking = ceilings["blocking"]
-    limit = f"; a step that has to wait is a whole step late above {blocking:,.0f} rpm" if blocking else ""
-    if "main_loop" in metrics.worst_response_us:
-        limit += f"; a round of the main loop takes up to {metrics.worst_response_us['main_loop']:,.0f} us"
-    return (
-        f"The processor holds it back: {name} takes up to {cycles:,} clocks = {time_us:,.0f} us on "
-        f"{firmware.target.name}, and a step lasts {_step_us(recording, metrics):,.0f} us at this "
-        f"speed{limit}."
-    )
-
-
-def _timer(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
-    del ceilings
-    firmware, pairs = recording.firmware, recording.design.motor.pole_pairs
-    floor_rpm = wrap_floor_rpm(pairs, firmware.tick_s, firmware.timer_bits)
-    if metrics.settled_rpm < 1.5 * floor_rpm:
-        return (
-            f"The range of the timer holds it back: its {firmware.timer_bits} bits of "
-            f"{firmware.tick_s * 1e6:.3g} us cannot measure a speed below {floor_rpm:,.0f} rpm, so the law "
-            "never learns the speed; a larger prescaler can."
-        )
-    jump = tick_step_rpm(pairs, firmware.tick_s, metrics.settled_rpm)
-    return (
-        f"The timer tick holds it back: one tick is {firmware.tick_s * 1e6:.3g} us, a step only "
-        f"{metrics.settled_step_ticks:,.0f} ticks, and one tick more or less moves the speed by "
-        f"{jump:,.0f} rpm."
-    )
-
-
-def _rounding(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
-    del ceilings, metrics
-    program = recording.firmware.program
-    rounded = [f"{r.parameter} = {r.asked:g} becomes {r.stored:g} {r.unit}" for r in program.rounding]
-    detail = f": {'; '.join(rounded)}" if rounded else ""
-    return f"The rounding of {program.arithmetic} holds it back{detail}."
-
-
-def _law(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
-    del ceilings
-    law, command_rpm = recording.design.firmware.law, recording.design.command.profile[-1].speed_rpm
-    if metrics.settled_rpm > command_rpm:
-        return f"The law {law} does not hold the speed down: {command_rpm:,.0f} rpm are commanded."
-    opposed = metrics.opposed_steps / max(metrics.steps, 1)
-    if opposed > PARTED:
-        return f"The law {law} holds it back: {_parted(metrics)}."
-    return (
-        f"The law {law} holds it back: its steps find the rotor "
-        f"{metrics.settled_angle_error_deg:+.0f} electrical degrees from where they belong (+ late, - early)."
-    )
-
-
-def _hall(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
-    del ceilings, metrics
-    hall = recording.design.hall
-    errors = [f"{hall.placement_error_deg:+g} electrical degrees, every step with it"]
-    if hall.pole_width_error_deg or hall.second_error_deg or hall.third_error_deg:
-        errors.append("edges at unequal distances")
-    if hall.delay_s or hall.jitter_s:
-        errors.append(f"{(hall.delay_s + hall.jitter_s) * 1e6:g} us late at most")
-    if hall.glitches_per_s:
-        errors.append(f"{hall.glitches_per_s:g} false edges a second")
-    return f"The Hall sensor holds it back: {'; '.join(errors)}."
-
-
-def _supply(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
-    volts = recording.design.drive.supply_V
-    sag = ""
-    if recording.design.drive.supply_resistance_ohm > 0.0:
-        sag = f" At the bridge it falls to {metrics.lowest_bridge_V:.2f} V."
-    return (
-        f"The supply holds it back: with {volts:g} V the back-EMF alone ends at {ceilings['supply']:,.0f} "
-        f"rpm, with friction and load the torque is used up at {ceilings['torque']:,.0f} rpm "
-        f"({_current(recording, metrics)}).{sag}{_faded(recording)}"
-        f"{_slow_coils(recording, metrics)}"
-    )
-
-
-def _drag(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
-    return (
-        f"Friction and load hold it back: they use up the torque at {ceilings['torque']:,.0f} rpm "
-        f"({_current(recording, metrics)}).{_slow_coils(recording, metrics)}"
-    )
-
-
-def _current(recording: Recording, metrics: Metrics) -> str:
-    """The current at the speed of the end, which is not that of the torque ceiling."""
-    settled_A = (settled_rows(recording, "rms_phase_A") ** 2).mean() ** 0.5
-    return f"{settled_A:.2f} A rms per phase at {metrics.settled_rpm:,.0f} rpm"
-
-
-def _faded(recording: Recording) -> str:
-    """What a battery that fades has given, and what that cost."""
-    drawn_As = float(recording.state["drawn_A_s"])
-    lost_V = recording.design.drive.battery_fade_V_per_As * drawn_As
-    return f" The battery has given {drawn_As:.3g} As and lost {lost_V:.2f} V." if lost_V > 0.0 else ""
-
-
-def _cogging(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
-    del metrics, ceilings
-    motor = recording.design.motor
-    return (
-        f"Cogging holds it back: {motor.cogging_periods_per_turn} detents of {motor.cogging_Nm * 1e6:,.3g} "
-        "uNm a turn, which the start must overcome one by one."
-    )
-
-
-def _heat(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
-    if not too_hot(recording.design, metrics):
-        return "Heat holds it back: warm copper has more resistance, warm magnets give less back-EMF."
-    held = ceilings["heat"]
-    room = f"the torque of a winding at its limit lasts to {held:,.0f} rpm"
-    if held > metrics.settled_rpm:
-        room = (
-            "with smooth current and ideal commutation it would stay below that up to "
-            f"{held:,.0f} rpm: what heats it besides is the ripple of the PWM (a higher drive.pwm_Hz makes "
-            "it smaller) or steps that come late"
-        )
-    return f"Heat holds it back: {_temperature(recording, metrics)}; {room}."
-
-
-def _temperature(recording: Recording, metrics: Metrics) -> str:
-    """How hot the winding gets, against its limit."""
-    thermal, winding_C = recording.design.thermal, judged_C(recording.design, metrics)
-    if winding_C == float("inf"):
-        return f"the winding runs away thermally, {thermal.winding_limit_C:g} C is its limit"
-    when = "in the run" if thermal.judged == "run" else "if this goes on"
-    return f"the winding gets to {winding_C:.0f} C {when}, {thermal.winding_limit_C:g} C is its limit"
-
-
-def _clock(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
-    del metrics, ceilings
-    error = recording.design.firmware.clock_error_percent
-    return (
-        f"The clock moves it: it is off by {error:+g} %, and the law measures the speed and times the steps "
-        "with it."
-    )
-
-
-def _overshoot(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
-    del metrics, ceilings
-    return overshoot_reason(recording)
-
-
-def _locked(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
-    del recording, metrics, ceilings
-    return 'The shaft is locked (load.rotor = "locked"): these are the currents of a jammed motor.'
-
-
-def _several(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
-    if never_got_away(recording):
-        return _standstill(recording)
-    if metrics.opposed_steps > PARTED * max(metrics.steps, 1):
-        return f"{_NO_CAUSE}: {_parted(metrics)}."
-    return (
-        f"{_NO_CAUSE}: several things hold it back together (steps are up to "
-        f"{metrics.worst_lateness_deg:,.0f} electrical degrees late; "
-        f"the torque would last to {ceilings['torque']:,.0f} rpm)."
-    )
-
-
-def _standstill(recording: Recording) -> str:
-    """Why it never starts: too little torque, or what to try."""
-    stall_Nm, rest_Nm = stall_torque_Nm(recording.design), rest_torque_Nm(recording.design)
-    if stall_Nm < rest_Nm:
-        return (
-            f"It never gets away from standstill: the motor has {stall_Nm * 1e6:,.3g} uNm at the most there, "
-            f"friction and load at rest take {rest_Nm * 1e6:,.3g} uNm."
-        )
-    return (
-        f"It never gets away from standstill. {_NO_CAUSE}: try another motor.start_angle_deg, less stiction, "
-        "or slower first steps where the law starts without a sensor."
-    )
-
-
-_NO_CAUSE = "No single cause stands out"
-
-
-def _inductance(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
-    del ceilings
-    return f"The inductance of the coils holds it back: {_rise(recording, metrics)}."
-
-
-def _rise(recording: Recording, metrics: Metrics) -> str:
-    """The time constant of the coils against the time of a step."""
-    return (
-        f"the current takes L/R = {rise_s(recording.design) * 1e6:,.0f} us to rise, and a step lasts "
-        f"{_step_us(recording, metrics):,.0f} us at this speed"
-    )
-
-
-def _slow_coils(recording: Recording, metrics: Metrics) -> str:
-    """That the torque ceiling, which leaves the inductance out, leaves out something here."""
-    is_slow = rise_s(recording.design) * 1e6 > SLOW_RISE * _step_us(recording, metrics)
-    return f" The inductance takes its part: {_rise(recording, metrics)}." if is_slow else ""
-
-
-def _parted(metrics: Metrics) -> str:
-    share = metrics.opposed_steps / max(metrics.steps, 1)
-    return f"rotor and steps have parted, {share:.0%} of the steps oppose it"
-
-
-_REASONS: dict[str, Callable[[Recording, Metrics, Ceilings], str]] = {
-    "command": _command,
-    "memory": _memory,
-    "processor": _processor,
-    "timer": _timer,
-    "rounding": _rounding,
-    "law": _law,
-    "clock": _clock,
-    "hall": _hall,
-    "supply": _supply,
-    "inductance": _inductance,
-    "friction": _drag,
-    "load": _drag,
-    "cogging": _cogging,
-    "heat": _heat,
-    "overshoot": _overshoot,
-    "locked": _locked,
-    "several": _several,
-}
 
 
 def _promise(diagnosis: Diagnosis) -> str:
@@ -333,7 +79,7 @@ def _too_hot(recording: Recording, metrics: Metrics, diagnosis: Diagnosis) -> st
     """That the winding is too hot, where that is not the reason given already."""
     if diagnosis.limited_by == "heat" or not too_hot(recording.design, metrics):
         return ""
-    return f"And it gets too hot: {_temperature(recording, metrics)}."
+    return f"And it gets too hot: {temperature(recording, metrics)}."
 
 
 def _fit(recording: Recording) -> str:

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+from controllers import describe_law, law_path
 from sim.design import Design, LoadPoint, LoadStep, Override, Variant, choices_of
 
 MORE_SUPPLY = "x1.25"
@@ -50,12 +51,22 @@ def suspects(design: Design) -> list[Suspect]:
 def _firmware_suspects(design: Design) -> list[Suspect]:
     """Law, oscillator and sensors."""
     listed = [_following(design)] if design.firmware.law != FOLLOWING_LAWS[design.hall.sensors] else []
+    if given := given_gains(design):
+        others = {key: v for key, v in design.firmware.parameters.items() if key not in given}
+        fitted = Variant("gains", {"firmware.parameters": others})
+        listed.append(Suspect(fitted, "gains fitted to the motor"))
     if design.firmware.clock_error_percent:
         exact = Variant("clock", {"firmware.clock_error_percent": 0.0})
         listed.append(Suspect(exact, "an oscillator that is not off"))
     if perfect := _perfect_hall(design):
         listed.append(Suspect(Variant("hall", perfect), "the Hall sensor exactly in place and undisturbed"))
     return listed
+
+
+def given_gains(design: Design) -> dict[str, float]:
+    """Parameters that the law would fit to the motor if the scenario did not give them."""
+    fitted = {p.key for p in describe_law(law_path(design.firmware.law)).parameters if p.fitted}
+    return {key: value for key, value in design.firmware.parameters.items() if key in fitted}
 
 
 def _motor_suspects(design: Design) -> list[Suspect]:

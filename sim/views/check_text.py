@@ -7,7 +7,7 @@ from controllers.check.result import FAILS, NOT_APPLICABLE, Counterexample, Unre
 from sim.studies.checks import Checked
 from sim.studies.stress import Stressed
 from sim.views.proofs_text import proofs_text
-from sim.views.text import WIDTH, rounding_text
+from sim.views.text import WIDTH, fitted_texts, rounding_text
 
 _MARKS = {FAILS: "FAILS", NOT_APPLICABLE: "  -  "}
 _INDENT = "    "
@@ -36,6 +36,7 @@ def _heading(checked: Checked) -> Iterator[str]:
         f"{firmware.target.name}, timer tick {firmware.tick_s * 1e6:.4g} us, {firmware.timer_bits} bits; "
         f"{bench.examples:,} event sequences, {bench.calls:,} calls of handlers."
     )
+    yield from (f"fitted   {text}" for text in fitted_texts(firmware.program))
     yield from (f"rounded  {rounding_text(rounding)}" for rounding in firmware.program.rounding)
 
 

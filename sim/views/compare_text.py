@@ -81,7 +81,7 @@ def _verdict(comparison: Comparison) -> str:
             f"None meets the requirement; {best.name} comes nearest. `tickspin run` says what holds it back."
         )
     alike = sum(row.met and row.is_real and row.price_USD == choice.price_USD for row in comparison.rows)
-    if all(row.price_USD == choice.price_USD for row in comparison.rows):
+    if all(row.price_USD in (choice.price_USD, None) for row in comparison.rows):
         only = f"; of {alike} that do it has the widest margin" if alike > 1 else ", alone of all"
         text = f"All cost the same. {choice.name} meets the requirement{only}."
     else:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from sim.design import Design
+from sim.studies.suspects import given_gains
 from targets import load_target
 
 _NEIGHBOURS: Final = 2
@@ -31,6 +32,8 @@ class Typed:
 
 def next_step(limited_by: str, design: Design, typed: Typed) -> str:
     """One line: what to try against a limit."""
+    if limited_by == "gains":
+        return f"Next: leave {' and '.join(given_gains(design))} out of firmware.parameters."
     if limited_by not in _VARIED:
         return f"Next: {_ideas(typed)}   (what each of a builder's changes would give)"
     asked, shows = _VARIED[limited_by]

@@ -3,10 +3,10 @@
 import textwrap
 from collections.abc import Iterable
 
-from controllers.program import Rounding
+from controllers.program import Program, Rounding
 from sim.design import Design
-from sim.run.ceilings import continuous_torque_Nm
 from sim.run.metrics import Metrics
+from sim.run.torques import continuous_torque_Nm
 from sim.studies.answer import CAUTION, Result
 from sim.studies.limits import Gain
 from sim.studies.outcome import told_rpm
@@ -171,6 +171,7 @@ def _firmware(result: Result) -> str:
         ("fault", f"{fault.kind}, {fault.place}: {fault.text} ({fault.count:,} times)")
         for fault in metrics.faults
     ]
+    rows += [("fitted", text) for text in fitted_texts(firmware.program)]
     rows += [("rounded", rounding_text(rounding)) for rounding in firmware.program.rounding]
     return _rows("Firmware (clocks with interrupt entry and exit, which `tickspin cost` leaves out)", rows)
 
@@ -184,6 +185,14 @@ def _clock(result: Result) -> Iterable[tuple[str, str]]:
             "clock",
             f"off by up to {percent:g} % on {target}, and this speed with it; {allowed:g} % allowed",
         )
+
+
+def fitted_texts(program: Program) -> list[str]:
+    """Gains that the scenario leaves to its motor."""
+    return [
+        f"{key} = {value:g} for this motor; firmware.parameters sets another"
+        for key, value in program.binding.fitted.items()
+    ]
 
 
 def rounding_text(rounding: Rounding) -> str:

@@ -21,6 +21,8 @@ from targets.isa.timing import Pipeline
 _THUMB: Final = 1
 _WORD: Final = 0xFFFFFFFF
 _HALF_WORD: Final = 0xFFFF
+_WITH_IT: Final = ("m3", "m4f")
+_IT_STATE: Final = 0x0600FC00  # bits 15:10 and 26:25 of CPSR
 _WIDE: Final = (0b11101, 0b11110, 0b11111)  # top bits of a 32-bit Thumb instruction
 _JUMPS: Final = {
     "bl": "branch_link", "bx": "branch_exchange", "blx": "branch_link_exchange", "cbz": "compare_branch",
@@ -118,6 +120,12 @@ class ArmMachine(EmulatedMachine):
 
     def _leave_stub(self) -> None:
         self._set("PC", self._get("LR"))
+
+    def _leave_memory_hook(self) -> None:
+        """A hook within an IT block leaves that block's state behind (unicorn 2.1.4): what follows would
+        depend on its condition, too."""
+        if self.core in _WITH_IT:
+            self._set("CPSR", self._get("CPSR") & ~_IT_STATE)
 
     def _cell(self, instruction: Any) -> Cell:
         group, registers = self._classify(instruction)

@@ -71,6 +71,9 @@ class EmulatedMachine(Machine):
             self._cpu.mem_write(segment.address, segment.content)
         self._cpu.hook_add(self._unicorn.UC_HOOK_CODE, self._on_instruction)
 
+    def _leave_memory_hook(self) -> None:
+        """Called at the end of each hook of a memory access: mend what the library leaves behind."""
+
     def _code_address(self, address: int) -> int:
         return address
 
@@ -86,6 +89,7 @@ class EmulatedMachine(Machine):
 
         def read(_cpu: Any, _access: int, _at: int, _size: int, _value: int, _data: object) -> None:
             self._tally.cycles += waits
+            self._leave_memory_hook()
 
         last = FLASH_ADDRESS + REGION_BYTES - 1
         self._cpu.hook_add(self._unicorn.UC_HOOK_MEM_READ, read, begin=FLASH_ADDRESS, end=last)
@@ -179,6 +183,7 @@ class EmulatedMachine(Machine):
     def _watch_reads(self, address: int, size_bytes: int) -> None:
         def sample(cpu: Any, _access: int, _at: int, _size: int, _value: int, _data: object) -> None:
             cpu.mem_write(address, self._readers[address]().to_bytes(size_bytes, "little"))
+            self._leave_memory_hook()
 
         # Its lowest byte only: a wide register that is read in parts is sampled once.
         self._cpu.hook_add(self._unicorn.UC_HOOK_MEM_READ, sample, begin=address, end=address)
@@ -194,6 +199,7 @@ class EmulatedMachine(Machine):
             if len(written) == size_bytes:
                 written.clear()
                 self._writers[address](int.from_bytes(pending, "little"))
+            self._leave_memory_hook()
 
         last = address + size_bytes - 1
         self._cpu.hook_add(self._unicorn.UC_HOOK_MEM_WRITE, take, begin=address, end=last)

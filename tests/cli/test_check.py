@@ -87,7 +87,8 @@ def test_what_analysis_proves_stands_beside_what_was_tried(tickspin: Command) ->
     )
     assert all(verdict["proved"] for verdict in proofs["verdicts"])
     assert "  excluded        division by zero 1 of 1" in text
-    assert "  variable        trim, i32: -300 to 4, i16 would do" in text
+    # -lag_s .. lead_s, 0.8 ms and 10 us, in ticks of 1.333 us
+    assert "  variable        trim, i32: -600 to 8, i16 would do" in text
     assert (proofs["torn"], "no access that an interrupt can tear" in text) == ([], True)
 
 

@@ -87,9 +87,9 @@ def test_check_cost_and_export_take_it(tickspin: Command, chip: Path) -> None:
     costs = json.loads(tickspin(*COMMANDS["cost"], "--target-file", chip, "--json", "-").out)
     assert costs["target"] == "my_chip"
     checked = json.loads(tickspin(*COMMANDS["check"], "--target-file", chip, "--json", "-").out)
-    assert (checked["target"], checked["prescaler"]) == ("my_chip", 64)
+    assert (checked["target"], checked["prescaler"]) == ("my_chip", 32)
     assert tickspin(*COMMANDS["export"], "--target-file", chip).status == 0
-    assert "375000 Hz" in (tickspin.folder / "out" / "step_trim.h").read_text()  # 24 MHz / 64
+    assert "750000 Hz" in (tickspin.folder / "out" / "step_trim.h").read_text()  # 24 MHz / 32
 
 
 def test_target_and_target_file_must_agree(tickspin: Command, chip: Path) -> None:

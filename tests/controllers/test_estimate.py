@@ -34,8 +34,9 @@ no multiplier: a product takes a loop over the bits of the factors, and those of
 ONE_WORD = """\
 a 64-bit division is short where the upper words are small; typical and maximum are over all operands"""
 EARLY_RETURN = """\
-double routines return early for the special values (0, infinity, NaN) that a quarter of the random states
-hold, and convert small integers fast; typical and maximum are over ordinary and hard operands"""
+float routines in software return early for special values (0, infinity, NaN), which a quarter of the random
+states hold (a speed that is not known is 0), and convert small integers fast; typical and maximum are over
+ordinary and hard operands"""
 SMALL_QUOTIENT = """\
 the quotient has few bits on every way that the search finds; the ranges of its operands alone allow more"""
 MERGED = """\
@@ -47,51 +48,53 @@ eight registers: compiled code keeps values on the stack, which the estimate doe
 KNOWN: dict[str, tuple[float, str]] = {
     "duty_pi i32 avr25 on_control_tick worst": (+0.27, SHIFT_AND_ADD),
     "duty_pi q avr25 on_control_tick worst": (+0.25, SHIFT_AND_ADD),
-    "duty_pi f32 m4f on_hall_edge worst": (+0.21, MERGED),
-    "duty_pi f32 avr5 on_control_tick worst": (+0.37, HARD_FLOATS),
-    "duty_pi f32 avr25 on_control_tick worst": (+0.34, HARD_FLOATS),
-    "duty_pi f64 m4f on_hall_edge worst": (+0.21, MERGED),
-    "duty_pi f64 m4f on_control_tick worst": (+0.20, EARLY_RETURN),
-    "trim_then_duty q m4f on_hall_edge worst": (+0.20, MERGED),
+    "duty_pi f32 avr5 on_control_tick worst": (+0.41, HARD_FLOATS),
+    "duty_pi f32 avr25 on_control_tick worst": (+0.37, HARD_FLOATS),
+    "duty_pi f64 m4f on_control_tick typical": (+0.32, EARLY_RETURN),
+    "duty_pi f64 m4f on_control_tick worst": (+0.24, EARLY_RETURN),
     "duty_pi_three i32 m4f on_hall_edge worst": (+0.24, MERGED),
     "duty_pi_three i32 avr25 on_control_tick worst": (+0.27, SHIFT_AND_ADD),
     "duty_pi_three q m4f on_hall_edge worst": (+0.24, MERGED),
     "duty_pi_three q avr25 on_control_tick worst": (+0.25, SHIFT_AND_ADD),
     "duty_pi_three f32 m4f on_hall_edge worst": (+0.24, MERGED),
-    "duty_pi_three f32 avr5 on_control_tick worst": (+0.36, HARD_FLOATS),
+    "duty_pi_three f32 avr5 on_control_tick worst": (+0.38, HARD_FLOATS),
     "duty_pi_three f32 avr25 on_control_tick worst": (+0.32, HARD_FLOATS),
     "duty_pi_three f64 m4f on_hall_edge worst": (+0.24, MERGED),
-    "duty_pi_three f64 m4f on_control_tick worst": (+0.20, EARLY_RETURN),
-    "free_trim i32 m4f on_hall_edge worst": (+0.24, MERGED),
-    "free_trim q m4f on_hall_edge worst": (+0.31, ONE_WORD),
+    "duty_pi_three f64 m4f on_control_tick typical": (+0.27, EARLY_RETURN),
+    "duty_pi_three f64 m4f on_control_tick worst": (+0.24, EARLY_RETURN),
+    "free_trim i32 m4f on_hall_edge worst": (+0.23, MERGED),
+    "free_trim q m4f on_hall_edge worst": (+0.30, ONE_WORD),
     "free_trim f32 avr5 on_hall_edge worst": (+0.25, HARD_FLOATS),
     "free_trim f32 avr25 on_hall_edge worst": (+0.25, HARD_FLOATS),
     "open_ramp q m4f on_step_timer worst": (+0.22, MERGED),
-    "open_ramp f32 avr5 on_step_timer worst": (+0.30, HARD_FLOATS),
+    "open_ramp f32 avr5 on_step_timer worst": (+0.29, HARD_FLOATS),
     "open_ramp f32 avr25 on_step_timer worst": (+0.26, HARD_FLOATS),
     "open_ramp f64 m4f on_step_timer worst": (+0.21, EARLY_RETURN),
     "step_trim i32 m0 on_hall_edge worst": (+0.22, SMALL_QUOTIENT),
-    "step_trim q m4f on_hall_edge worst": (+0.27, ONE_WORD),
+    "step_trim q m4f on_hall_edge worst": (+0.26, ONE_WORD),
     "step_trim f32 rv32imc on_hall_edge worst": (+0.21, HARD_FLOATS),
     "step_trim f32 avr5 on_hall_edge worst": (+0.38, HARD_FLOATS),
     "step_trim f32 avr25 on_hall_edge worst": (+0.38, HARD_FLOATS),
-    "step_trim f64 m4f on_hall_edge typical": (+0.27, EARLY_RETURN),
+    "step_trim f64 m4f on_hall_edge typical": (+0.26, EARLY_RETURN),
     "step_trim_background i32 m0 main_loop worst": (+0.25, SMALL_QUOTIENT),
-    "step_trim_background i32 m4f main_loop worst": (+0.24, MERGED),
+    "step_trim_background i32 m4f main_loop worst": (+0.23, MERGED),
     "step_trim_background q m4f main_loop worst": (+0.31, ONE_WORD),
     "step_trim_background q avr5 main_loop typical": (+0.28, ONE_WORD),
     "step_trim_background f32 rv32imc main_loop worst": (+0.25, HARD_FLOATS),
     "step_trim_background f32 avr5 main_loop worst": (+0.38, HARD_FLOATS),
-    "step_trim_background f32 avr25 main_loop worst": (+0.38, HARD_FLOATS),
+    "step_trim_background f32 avr25 main_loop worst": (+0.39, HARD_FLOATS),
     "step_trim_background f64 m4f main_loop typical": (+0.28, EARLY_RETURN),
-    "trim_then_duty i32 avr25 on_control_tick worst": (+0.27, SHIFT_AND_ADD),
-    "trim_then_duty q avr25 on_control_tick worst": (+0.25, SHIFT_AND_ADD),
-    "trim_then_duty f32 m0 on_hall_edge typical": (-0.23, SPILLED),
+    "trim_then_duty i32 avr25 on_control_tick worst": (+0.26, SHIFT_AND_ADD),
+    "trim_then_duty q avr25 on_control_tick worst": (+0.24, SHIFT_AND_ADD),
+    "trim_then_duty f32 m0 on_hall_edge typical": (-0.24, SPILLED),
+    "trim_then_duty f32 rv32imc on_hall_edge worst": (+0.21, HARD_FLOATS),
+    "trim_then_duty f32 rv32imc on_control_tick typical": (+0.20, EARLY_RETURN),
     "trim_then_duty f32 avr5 on_hall_edge worst": (+0.41, HARD_FLOATS),
-    "trim_then_duty f32 avr5 on_control_tick worst": (+0.33, HARD_FLOATS),
+    "trim_then_duty f32 avr5 on_control_tick worst": (+0.35, HARD_FLOATS),
     "trim_then_duty f32 avr25 on_hall_edge worst": (+0.42, HARD_FLOATS),
-    "trim_then_duty f32 avr25 on_control_tick worst": (+0.30, HARD_FLOATS),
-    "trim_then_duty f64 m4f on_control_tick worst": (+0.20, EARLY_RETURN),
+    "trim_then_duty f32 avr25 on_control_tick worst": (+0.31, HARD_FLOATS),
+    "trim_then_duty f64 m4f on_control_tick typical": (+0.35, EARLY_RETURN),
+    "trim_then_duty f64 m4f on_control_tick worst": (+0.23, EARLY_RETURN),
 }
 
 

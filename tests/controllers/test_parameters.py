@@ -1,18 +1,21 @@
 """Parameters in real units: conversion by suffix, rounding reports, gains."""
 
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
 import pytest
 
-from controllers.catalogue import describe_laws, law_names, law_path
+from controllers.binding import FITTED
+from controllers.catalogue import describe_law, describe_laws, law_names, law_path
 from controllers.kinds import F32, I16, U8, Kind, fixed_kind
 from controllers.lower import compile_law
 from controllers.lower.constants import OutOfRangeError, decode, encode, nearest_integer
 from controllers.lower.parameters import split_gain
 from controllers.lower.units import UNITS, unit_of
 from targets.errors import InputError
-from tests.controllers.support import Bench, compile_text, law_text, make_binding
+from tests.controllers.support import DESIGN, Bench, compile_text, law_text, make_binding
 
 TRIM = 'trim = param(number, "trim_s", 1.3e-6, low=0, high=1, about="trim")\nx = var(number, 0)'
 
@@ -131,6 +134,50 @@ def test_value_outside_its_kind_is_refused(value: float, kind: Kind) -> None:
         encode(value, kind)
 
 
+GAINS = """\
+kp = param(gain, "kp_duty_per_rpm", 1e-4, low=0, high=1.2345e-2, about="gain", fitted=True)
+ki = param(gain, "ki_duty_per_rpm_s", 1e-3, low=0, high=1, about="gain")"""
+
+
+@pytest.mark.parametrize(
+    ("fitted", "given", "taken"),
+    [
+        ({}, {}, {}),
+        ({"kp_duty_per_rpm": 2.3e-3, "ki_duty_per_rpm_s": 0.5}, {}, {"kp_duty_per_rpm": 2.3e-3}),
+        ({"kp_duty_per_rpm": 5.0}, {}, {"kp_duty_per_rpm": 1.2345e-2}),
+        ({"kp_duty_per_rpm": 2.3e-3}, {"kp_duty_per_rpm": 3.7e-3}, {}),
+    ],
+)
+def test_a_fitted_parameter_takes_what_fits_unless_it_is_given(
+    tmp_path: Path, fitted: dict[str, float], given: dict[str, float], taken: dict[str, float]
+) -> None:
+    path = tmp_path / "own.py"
+    path.write_text(law_text("self.a = scale(self.a, self.kp)", GAINS + "\na = var(number, 0)"))
+    binding = replace(make_binding("i32"), fitted=fitted, parameters=given)
+    program = compile_law(path, binding)
+    assert dict(program.binding.fitted) == taken
+    asked = {r.parameter: r.asked for r in program.rounding}
+    expected = {"kp_duty_per_rpm": 1e-4, "ki_duty_per_rpm_s": 1e-3, **taken, **given}
+    assert asked == expected
+
+
+@pytest.mark.parametrize(("arithmetic", "most"), [("i32", 32767), ("q15.16", 32767), ("f32", 1e6)])
+def test_a_fitted_gain_is_cut_to_what_the_format_holds(tmp_path: Path, arithmetic: str, most: float) -> None:
+    path = tmp_path / "own.py"
+    declared = GAINS.replace("high=1.2345e-2", "high=1e9") + "\na = var(number, 0)"
+    path.write_text(law_text("self.a = scale(self.a, self.kp)", declared))
+    fitted = {"kp_duty_per_rpm": 1e6 / DESIGN["duty_top"]}
+    program = compile_law(path, replace(make_binding(arithmetic), fitted=fitted))
+    assert program.binding.fitted["kp_duty_per_rpm"] * DESIGN["duty_top"] == pytest.approx(most, rel=1e-4)
+
+
+def test_laws_are_read_in_several_threads_at_once() -> None:
+    """Python 3.11's parser alone fails there."""
+    with ThreadPoolExecutor(8) as pool:
+        described = list(pool.map(lambda _: describe_law(law_path("trim_then_duty")), range(200)))
+    assert len(set(described)) == 1
+
+
 def test_every_shipped_law_is_described() -> None:
     described = {law.name: law for law in describe_laws()}
     assert sorted(described) == law_names()
@@ -138,6 +185,9 @@ def test_every_shipped_law_is_described() -> None:
     assert described["duty_pi"].handlers == ("on_start", "on_hall_edge", "on_step_timer", "on_control_tick")
     trim = next(p for p in described["step_trim"].parameters if p.key == "trim_s")
     assert (trim.unit, trim.default, trim.low, trim.high) == ("s", 2e-6, 0, 0.01)
+    fitted = {name: {p.key for p in law.parameters if p.fitted} for name, law in described.items()}
+    duty_laws = ("duty_pi", "duty_pi_three", "trim_then_duty")
+    assert fitted == {name: set(FITTED if name in duty_laws else ()) for name in law_names()}
     for law in described.values():
         assert law.summary.endswith(".")
         assert all(p.about and p.unit and p.low <= p.default <= p.high for p in law.parameters)

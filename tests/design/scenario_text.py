@@ -4,7 +4,23 @@ import re
 
 from sim.design import starter
 
-SOUND = starter("sound")
+_ON_ACC8 = {
+    'law = "duty_pi"': 'law = "step_trim"',
+    'target = "m0"': 'target = "acc8"',
+    "prescaler = 64": "prescaler = 8",
+}
+
+
+def _sound() -> str:
+    """The starter on a target with one level of interrupts and few prescalers: more can be wrong."""
+    text = starter("sound")
+    for line, other in _ON_ACC8.items():
+        assert text.count(f"\n{line}\n") == 1
+        text = text.replace(line, other)
+    return text
+
+
+SOUND = _sound()
 
 
 def with_value(path: str, value: str | None) -> str:

@@ -10,14 +10,13 @@ from sim.design import Design, apply_overrides, load_design
 from sim.processor.records import TRACE_COLUMNS
 from sim.run.ceilings import (
     latency_ceiling_rpm,
-    no_load_rpm,
     speed_of_step_time_rpm,
     tick_ceiling_rpm,
     tick_step_rpm,
-    torque_balance_rpm,
     wrap_floor_rpm,
 )
 from sim.run.simulate import simulate
+from sim.run.torques import no_load_rpm, torque_balance_rpm
 
 
 def trim_time_s(start_step_s: float, end_step_s: float, trim_s: float) -> float:

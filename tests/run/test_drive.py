@@ -3,9 +3,9 @@
 import pytest
 
 from sim.design import Design, Override, apply_overrides, load_design
-from sim.run.ceilings import torque_balance_rpm
 from sim.run.metrics import measure
 from sim.run.simulate import simulate
+from sim.run.torques import torque_balance_rpm
 from sim.studies.answer import answer
 from sim.views.text import run_text
 

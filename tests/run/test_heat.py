@@ -5,12 +5,12 @@ import math
 import pytest
 
 from sim.design import Design, Override, apply_overrides, load_design
-from sim.run.ceilings import continuous_torque_Nm, heat_ceiling_rpm, torque_balance_rpm
 from sim.run.heat import continuous_A, steady_winding_C
 from sim.run.loads import drag_Nm
 from sim.run.metrics import measure
 from sim.run.plant_records import plant_parameters
 from sim.run.simulate import simulate
+from sim.run.torques import continuous_torque_Nm, heat_ceiling_rpm, torque_balance_rpm
 from sim.studies.answer import answer
 
 NODES = {

@@ -3,9 +3,10 @@
 import pytest
 
 from sim.design import Design, Override, apply_overrides, design_from_dict, load_design
-from sim.run.ceilings import rest_torque_Nm, stall_torque_Nm
+from sim.run.simulate import simulate
+from sim.run.torques import rest_torque_Nm, stall_torque_Nm
 from sim.studies.answer import Result, answer
-from sim.studies.outcome import told_rpm
+from sim.studies.outcome import overshoot_reason, told_rpm
 from sim.views.text import run_text
 
 MOTOR = {
@@ -43,14 +44,16 @@ CASES: dict[str, tuple[dict[str, Override], str, list[str]]] = {
         ["It runs 5.0 % above the command of 15,000 rpm.", "off by +5 %", "an oscillator that is not off"],
     ),
     "nothing brakes": (
-        {"motor.coulomb_Nm": 0.0, "load.fan_torque_Nm": None, "load.fan_speed_rpm": None},
+        {
+            "motor.coulomb_Nm": 0.0,
+            "load.fan_torque_Nm": None,
+            "load.fan_speed_rpm": None,
+            "command.speed_rpm": None,
+            "command.steps": [{"at_s": 0.0, "speed_rpm": 15000.0}, {"at_s": 2.0, "speed_rpm": 10000.0}],
+            "require.speed_rpm": 10000.0,
+        },
         "overshoot",
-        ["above the command of 15,000 rpm", "It coasts: the duty is at its lowest"],
-    ),
-    "a run too short": (
-        {"command.duration_s": 0.6, "require.within_s": 0.42},
-        "overshoot",
-        ["above the command of 15,000 rpm", "The run ends in the overshoot"],
+        ["above the command of 10,000 rpm", "It coasts: the duty is at its lowest"],
     ),
     "locked": ({"load.rotor": "locked"}, "locked", ['load.rotor = "locked"']),
     "too little torque": (
@@ -120,6 +123,13 @@ def test_a_rocking_rotor_has_no_speed() -> None:
         "1,234",
         "-400",
     ]
+
+
+def test_a_run_that_ends_in_the_overshoot_is_told_so(motor: Design) -> None:
+    gains = {"kp_duty_per_rpm": 1e-4, "ki_duty_per_rpm_s": 1e-3}
+    short: dict[str, Override] = {"command.duration_s": 0.6, "require.within_s": 0.42}
+    recording = simulate(apply_overrides(motor, {**short, "firmware.parameters": gains}))
+    assert overshoot_reason(recording).startswith("The run ends in the overshoot")
 
 
 def test_torques_at_rest_are_those_of_the_loop(motor: Design) -> None:

@@ -5,10 +5,10 @@ import math
 import pytest
 
 from sim.design import Design, Override, apply_overrides, load_design
-from sim.run.ceilings import torque_balance_rpm
 from sim.run.metrics import measure
 from sim.run.plant_records import plant_parameters, propeller_Nm_s2_per_rad2
 from sim.run.simulate import simulate
+from sim.run.torques import torque_balance_rpm
 from sim.studies.suspects import suspects
 
 

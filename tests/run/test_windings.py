@@ -5,10 +5,10 @@ from collections.abc import Mapping
 import pytest
 
 from sim.design import Design, Override, apply_overrides, load_design
-from sim.run.ceilings import no_load_rpm, torque_balance_rpm
 from sim.run.metrics import measure
 from sim.run.plant_records import plant_parameters
 from sim.run.simulate import simulate
+from sim.run.torques import no_load_rpm, torque_balance_rpm
 
 
 @pytest.fixture(scope="module")

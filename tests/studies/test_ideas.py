@@ -6,10 +6,10 @@ from dataclasses import replace
 import pytest
 
 from sim.design import Design, Override, apply_overrides, load_design
-from sim.run.ceilings import no_load_rpm
 from sim.run.metrics import measure
 from sim.run.plant_records import plant_parameters
 from sim.run.simulate import simulate
+from sim.run.torques import no_load_rpm
 from sim.studies.ideas import IDEAS, TYPICAL, gap_flux, ideas
 
 DRAGGED: dict[str, Override] = {

@@ -83,6 +83,9 @@ def test_replay_names_the_first_mismatch(tmp_path: Path) -> None:
 BELOW = "return a < INT32_MIN - b ? (int32_t)INT32_MIN : (int32_t)(a + b);"
 # no state leads there, unless another handler interrupts
 UNREACHED = {
+    # while the speed is not known it is 0: no error below 0, nothing missing beyond the start duty
+    "duty_pi": ["value_2 = 1000;"],
+    "duty_pi_three": ["value_2 = 1000;"],
     # what is added is not negative; a full start when not at the start; a third above the half
     "free_trim": [BELOW, "return;", "value = 32767u;"],
     # the command is compared with 0 before it divides; the trim that is added is not negative

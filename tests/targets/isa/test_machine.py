@@ -113,6 +113,28 @@ def test_volatile_variables_can_be_peripheral_registers(core: str, tmp_path: Pat
     assert written[2:] == [0x0103, 0x12345678]
 
 
+IT_BLOCKS = r"""
+#include <stdint.h>
+volatile uint32_t port;
+__asm__(".syntax unified\n.thumb\n.global f\n.type f,%function\n.balign 4\nf:\n"
+        "ldr r2,=port\ncmp r0,#5\nit ls\n{access}\n"  /* 4 <= 5: reached */
+        "cmp r0,r1\nbeq 1f\n"                          /* 4 - 1: no borrow, C = 1 */
+        "cmp r0,#5\nit cs\nmovcs r0,#5\n1: bx lr\n"     /* 4 - 5: C = 0, not reached */
+        ".ltorg\n.size f,.-f\n");
+"""
+
+
+@pytest.mark.parametrize("core", ["m3", "m4f"])
+@pytest.mark.parametrize("access", ["strls r0,[r2]", "ldrls r3,[r2]"])
+def test_an_access_within_an_it_block_leaves_the_flags_alone(core: str, access: str, tmp_path: Path) -> None:
+    """The state of an IT block ends with its last instruction (ARMv7-M manual, ITSTATE; from memory)."""
+    machine = machine_of(IT_BLOCKS.replace("{access}", access), core, tmp_path)
+    written: list[int] = []
+    machine.watch("port", "u32", on_read=lambda: 7, on_write=written.append)
+    assert machine.call("f", 4, 1, signature="u32 u32 -> u32").value == 4
+    assert written == ([4] if access.startswith("str") else [])
+
+
 @pytest.mark.parametrize("core", TARGET_CORES)
 def test_a_function_that_never_returns_is_an_error(
     core: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
