@@ -4,12 +4,16 @@ load.
 numba's own disk cache is not used: bringing a cached function back takes 0.3 to 0.45 s, more than the whole
 simulation, because the compiler's type registries are loaded first. Here the outermost kernel is compiled
 once to an object file, and later processes hand that file to the linker of LLVM, which takes milliseconds.
+They do not import numba at all, which alone takes as long as the simulation: it is imported where something
+is compiled.
 """
 
 import ctypes
 import functools
 import hashlib
-import importlib
+import importlib.machinery
+import importlib.metadata
+import importlib.util
 import os
 import platform
 import sys
@@ -17,11 +21,11 @@ import tempfile
 import threading
 from collections.abc import Callable
 from pathlib import Path
+from types import FunctionType
 from typing import Any, TypeVar, cast
 
 import llvmlite
 import llvmlite.binding as llvm
-import numba
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
@@ -36,7 +40,41 @@ def kernel(function: Function) -> Function:
     Division by zero follows IEEE 754 (error_model), and array references are not counted (_nrt): a kernel
     neither raises nor allocates, and the counting took half of the time.
     """
-    return cast(Function, numba.njit(**_OPTIONS)(function))
+    return cast(Function, _Kernel(function))
+
+
+class _Kernel:
+    """A decorated function. numba comes in when it is called from Python or compiled into another one."""
+
+    def __init__(self, function: Callable[..., Any]) -> None:
+        functools.update_wrapper(self, function)
+        self._function = function
+
+    @functools.cached_property
+    def dispatcher(self) -> Callable[..., Any]:
+        """The same as numba knows it."""
+        return cast(Callable[..., Any], _numba().njit(**_OPTIONS)(self._function))
+
+    def __call__(self, *arguments: Any) -> Any:
+        return self.dispatcher(*arguments)
+
+
+def array(address: Any, shape: int | tuple[int, ...], dtype: Any) -> Any:
+    """The array at an address, in the function of a NativeKernel: `numba.carray`, put in when it compiles."""
+    raise NotImplementedError
+
+
+@functools.cache
+def _numba() -> Any:
+    """The module numba, taught that a _Kernel in the globals of a function is its dispatcher."""
+    import numba
+    from numba.extending import typeof_impl
+
+    @typeof_impl.register(_Kernel)
+    def _typeof_kernel(value: _Kernel, _context: Any) -> Any:
+        return numba.typeof(value.dispatcher)  # type: ignore[no-untyped-call]
+
+    return numba
 
 
 @functools.cache
@@ -44,7 +82,7 @@ def _digest() -> str:
     """16 hex digits that change with the source of any kernel, the versions that compile it, and the
     processor."""
     root = Path(__file__).resolve().parent.parent
-    versions = (sys.version, numba.__version__, llvmlite.__version__)
+    versions = (sys.version, importlib.metadata.version("numba"), llvmlite.__version__)
     digest = hashlib.sha256(repr((*versions, platform.machine(), llvm.get_host_cpu_name())).encode())
     for package in _PACKAGES:
         for source in sorted((root / package).glob("*.py")):
@@ -80,7 +118,7 @@ class NativeKernel:
 
     Args:
         name: name of the object file.
-        function: function of `addresses` data addresses (`numba.carray` makes arrays of them) and then
+        function: function of `addresses` data addresses (`array` makes arrays of them) and then
             `integers` whole numbers; returns a whole number.
     """
 
@@ -133,9 +171,11 @@ class NativeKernel:
 
     def _compile(self, machine: Any) -> bytes:
         """Machine code of the kernel and of all that it calls."""
+        numba = _numba()
         types = numba.types
         signature = types.int64(*[types.voidptr] * self._addresses, *[types.int64] * self._integers)
-        compiled = numba.cfunc(signature)(self._function)
+        names = {**self._function.__globals__, array.__name__: numba.carray}
+        compiled = numba.cfunc(signature)(FunctionType(self._function.__code__, names))
         module = llvm.parse_assembly(compiled.inspect_llvm())
         for function in module.functions:
             if not function.is_declaration:
@@ -157,9 +197,28 @@ def _target_machine() -> Any:
 
 def _name_helpers() -> None:
     """Make numba's run-time helpers, which its error paths refer to, known to the linker."""
-    for prefix, module in (("numba_", "numba._helperlib"), ("NRT_", "numba.core.runtime._nrt_python")):
-        for name, address in importlib.import_module(module).c_helpers.items():
+    for prefix, module in (("numba_", "_helperlib"), ("NRT_", "core/runtime/_nrt_python")):
+        for name, address in _extension(module).c_helpers.items():
             llvm.add_symbol(prefix + name, address)
+
+
+def _extension(path: str) -> Any:
+    """An extension module of numba's, by its path in the package, without the package itself."""
+    package = importlib.util.find_spec("numba")
+    assert package is not None
+    assert package.origin is not None
+    file = Path(package.origin).parent / path
+    (found,) = (
+        shared
+        for suffix in importlib.machinery.EXTENSION_SUFFIXES
+        if (shared := file.with_name(file.name + suffix)).exists()
+    )
+    loader = importlib.machinery.ExtensionFileLoader(file.name, str(found))
+    spec = importlib.util.spec_from_loader(file.name, loader)
+    assert spec is not None
+    module = importlib.util.module_from_spec(spec)
+    loader.exec_module(module)
+    return module
 
 
 def _write_whole(path: Path, data: bytes) -> None:

@@ -9,10 +9,9 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
-from numba import carray as array  # type: ignore[attr-defined]
 
 from controllers.faults import FAULT_NAMES
-from controllers.jit import NativeKernel, kernel
+from controllers.jit import NativeKernel, array, kernel
 from controllers.machine import run
 from controllers.opcodes import IN, OUT, RET
 from controllers.program import COLUMNS, Program

@@ -5,6 +5,7 @@ declarations and methods too, and what it declares or defines again replaces the
 """
 
 import ast
+import functools
 import threading
 from dataclasses import replace
 from pathlib import Path
@@ -53,7 +54,6 @@ def _parse_file(source: Source, path: Path, derived: tuple[Path, ...]) -> Law:
     top = Position(before + 1, 1, 2)
     tree = _parse_python(source, text, before)
     _check_depth(source, tree)
-    ast.increment_lineno(tree, before)
     classes = [node for node in tree.body if isinstance(node, ast.ClassDef)]
     bases: dict[str, Base] = {}
     for node in tree.body:
@@ -113,22 +113,34 @@ def _read(path: Path) -> str:
 
 def _parse_python(source: Source, text: str, before: int) -> ast.Module:
     try:
-        with _PARSING:
-            return ast.parse(text)
+        return _read_tree("\n" * before + text)  # lines are numbered through
     except (SyntaxError, ValueError, RecursionError) as error:
-        line = before + (getattr(error, "lineno", None) or 1)
+        line = getattr(error, "lineno", None) or before + 1
         column = getattr(error, "offset", None) or 1
         reason = getattr(error, "msg", None) or str(error)
         at = Position(line, column, column + 1)
         raise _stop(source, at, "a law is legal Python", reason, "correct the syntax") from error
 
 
-def _check_depth(source: Source, tree: ast.Module) -> None:
-    """Refuse a text nested so deeply that reading it would exhaust the stack."""
+@functools.lru_cache(maxsize=64)
+def _read_tree(text: str) -> ast.Module:
+    """The syntax tree, which nobody changes: the variants of a design read the same text again and again."""
+    with _PARSING:
+        return ast.parse(text)
+
+
+@functools.lru_cache(maxsize=64)
+def _deepest(tree: ast.Module) -> tuple[ast.AST, ...]:
+    """The nodes below _DEPTH_LIMIT levels."""
     level: list[ast.AST] = [tree]
     for _ in range(_DEPTH_LIMIT):
         level = [child for node in level for child in ast.iter_child_nodes(node)]
-    for node in level:
+    return tuple(level)
+
+
+def _check_depth(source: Source, tree: ast.Module) -> None:
+    """Refuse a text nested so deeply that reading it would exhaust the stack."""
+    for node in _deepest(tree):
         if isinstance(node, ast.expr | ast.stmt):
             raise _stop(
                 source,

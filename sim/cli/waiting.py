@@ -5,8 +5,6 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
-from rich.console import Console
-
 from controllers.jit import NativeKernel
 from sim.loop.native import native_spin
 
@@ -34,5 +32,7 @@ def compile_notice(*kernels: NativeKernel) -> Iterator[None]:
 def under_way() -> Iterator[Callable[[str], None]]:
     """Around what takes more than a few seconds: gives the function that tells in one line how far it is. The
     line is gone in the end, and is not written where standard error is no terminal."""
+    from rich.console import Console  # slow to import
+
     with Console(stderr=True).status("") as status:
         yield status.update

@@ -3,11 +3,10 @@
 from typing import Any
 
 import numpy as np
-from numba import carray as array  # type: ignore[attr-defined]
 from numpy.typing import NDArray
 
 from controllers.faults import FAULT_NAMES
-from controllers.jit import NativeKernel
+from controllers.jit import NativeKernel, array
 from sim.loop.spin import spin
 from sim.plant.emf import COLUMNS as SHAPES
 from sim.plant.records import PLANT, PLANT_STATE, SEGMENT, WINDOW_COLUMNS, Record

@@ -5,6 +5,8 @@ import json
 import math
 import shlex
 import struct
+import subprocess
+import sys
 import tempfile
 from pathlib import Path
 from typing import Any
@@ -13,6 +15,7 @@ import pytest
 
 from sim.cli.files import write_whole
 from sim.design import load_design, variant_of
+from sim.loop.native import native_spin
 from sim.processor.records import TRACE_COLUMNS
 from sim.studies.answer import CAUTION
 from sim.views.next_steps import Typed, next_step
@@ -255,6 +258,19 @@ def test_what_falls_short_is_told_what_to_try_under_the_name_as_typed(
 
 def test_what_meets_its_requirement_is_told_nothing_to_try(tickspin: Command) -> None:
     assert "Next:" not in tickspin("run", met_scenario(tickspin.folder)).out
+
+
+def test_a_warm_run_needs_no_numba() -> None:
+    """Its import takes as long as all the simulations of an answer."""
+    native_spin.prepare()
+    code = (
+        "import sys; from sim.design import load_design; from sim.studies.answer import answer\n"
+        "import sim.cli; from sim.views.text import run_text\n"
+        f"print(run_text(answer(load_design({str(AIR_SAMPLER)!r})))[:12], 'numba' in sys.modules)"
+    )
+    root = Path(__file__).parents[2]
+    done = subprocess.run([sys.executable, "-c", code], cwd=root, capture_output=True, text=True, check=True)
+    assert done.stdout == "Air sampler  False\n"
 
 
 def test_every_next_step_is_a_command_that_answers(tickspin: Command) -> None:

@@ -59,7 +59,7 @@ def test_shipped_law_compiles_within_twenty_milliseconds(law: str) -> None:
 
 
 def test_importing_controllers_loads_no_heavy_library() -> None:
-    """Only the machine needs numba, and only a kernel's module asks for the machine."""
+    """What reads, prices and bounds a law compiles nothing."""
     script = "import controllers, sys; print(*sorted({'numba', 'scipy', 'matplotlib'} & set(sys.modules)))"
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == ""

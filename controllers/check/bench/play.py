@@ -7,7 +7,6 @@ last the processor.
 from typing import Any
 
 import numpy as np
-from numba import carray as array  # type: ignore[attr-defined]
 
 from controllers.check.bench.events import outside_event
 from controllers.check.bench.records import (
@@ -24,7 +23,7 @@ from controllers.check.bench.records import (
 )
 from controllers.check.bench.service import access, enter, leave, note, raise_flag, run_on
 from controllers.faults import FAULT_NAMES
-from controllers.jit import NativeKernel, kernel
+from controllers.jit import NativeKernel, array, kernel
 from controllers.machine import Record
 from controllers.opcodes import RET
 from controllers.program import COLUMNS
