@@ -24,7 +24,7 @@ class Binding:
     of the step timer. pole_pairs: of the motor. duty_top: PWM counts at full duty, 1..65535.
     control_period_s: time between calls of on_control_tick. parameters: law parameters in the units of their
     keys; missing ones take the default. fitted: what fits the motor, by key of `FITTED`, taken in
-    place of the default where the law says so; of a compiled Program what was taken.
+    place of the default where the law says so.
     """
 
     arithmetic: str

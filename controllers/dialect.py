@@ -188,7 +188,7 @@ def param(
     fitted: bool = False,
 ) -> Word:
     """Declare a parameter of [firmware.parameters]; default and range in the unit that the key ends in.
-    fitted: a scenario that does not give it fits it to its motor; the default is for a law without one."""
+    fitted: a scenario that does not give it fits it to its motor; the default is for a Binding without."""
     raise NotImplementedError
 
 

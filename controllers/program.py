@@ -40,8 +40,8 @@ class Program:
     SLOT_STATIC, SLOT_CONST or SLOT_TEMP. slot_names: name of each static or local variable, of an element as
     "name[3]", "" for the others. arrays: array or table -> first slot and number of elements; tables are
     SLOT_CONST. statics: static variable or element -> slot. handlers: handler -> first pc, only those the law
-    defines. rounding: parameters not held exactly. source: lines of the law file and of those it derives
-    from;
+    defines. rounding: parameters not held exactly. fitted: parameters taken from what fits the motor, by
+    key, in their units. source: lines of the law file and of those it derives from;
     files: (file name, lines above it in `source`). sensors: Hall sensors that the law is written for, 1 or 3.
     """
 
@@ -61,6 +61,7 @@ class Program:
     statics: Mapping[str, int]
     handlers: Mapping[str, int]
     rounding: tuple[Rounding, ...]
+    fitted: Mapping[str, float]
     source: tuple[str, ...]
     files: tuple[tuple[str, int], ...]
     sensors: int

@@ -1,6 +1,6 @@
 """LAW.h: what the law was made for, what it needs from the compiler and from the hardware, its handlers."""
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator
 from typing import Final
 
 from controllers.c.body import comment, safe
@@ -76,20 +76,20 @@ def _about(program: Program, parameters: Iterable[ParameterDescription]) -> Iter
     yield f"PWM: 0..{binding.duty_top} counts"
     yield f"control period: {binding.control_period_s:g} s"
     yield "parameters:"
-    given = {**program.binding.fitted, **binding.parameters}
-    yield from _parameter_lines(given, parameters, {r.parameter: r.stored for r in program.rounding})
+    yield from _parameter_lines(program, parameters)
     for rounding in program.rounding:
         if rounding.parameter not in {p.key for p in parameters}:
             yield f"{rounding.parameter}: {rounding.asked:.10g} is held as {rounding.stored:.10g}"
 
 
-def _parameter_lines(
-    given: Mapping[str, float], parameters: Iterable[ParameterDescription], stored: Mapping[str, float]
-) -> Iterator[str]:
+def _parameter_lines(program: Program, parameters: Iterable[ParameterDescription]) -> Iterator[str]:
+    given = {**program.fitted, **program.binding.parameters}
+    stored = {r.parameter: r.stored for r in program.rounding}
     for parameter in parameters:
         asked = given.get(parameter.key, parameter.default)
+        fitted = " fitted to the motor" if parameter.key in program.fitted else ""
         held = f" held as {stored[parameter.key]:.10g}" if parameter.key in stored else ""
-        yield f"    {parameter.key} = {asked:.10g}{held}: {parameter.about}"
+        yield f"    {parameter.key} = {asked:.10g}{fitted}{held}: {parameter.about}"
 
 
 def _demands(program: Program, stem: str) -> Iterator[str]:

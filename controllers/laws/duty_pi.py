@@ -10,7 +10,7 @@ PI controller runs at a fixed rate,
 with speed = rpm_ticks / period. The integral is kept in 1/256 duty counts, so that small errors add up in
 whole numbers; it stands still while the duty is at a limit, so that it does not wind up. Until the speed is
 known, and after a stall, the duty is `start_duty`; the integral begins at what is left of that without the
-proportional part, so that nothing jumps and nothing has to be unwound.
+proportional part, so that nothing has to be unwound.
 """
 
 from controllers.bases.hall_timed import HallTimed
@@ -36,7 +36,7 @@ class DutyPi(HallTimed):
         speed_rpm = self.known_speed_rpm()
         error = number(hw.command_rpm()) - number(speed_rpm)
         proportional = scale(error, self.kp)
-        if self.controls(speed_rpm) == 0:
+        if self.takes_over(speed_rpm) == 0:
             self.begin(proportional)
         else:
             self.control(error, proportional)
@@ -56,13 +56,16 @@ class DutyPi(HallTimed):
                 period = ticks(0)
         return period
 
-    def controls(self, speed_rpm: u16) -> u8:
-        """Whether the controller decides at this speed, 0 or 1."""
-        return u8(min(speed_rpm, u16(1)))
+    def takes_over(self, speed_rpm: u16) -> u8:
+        """Whether the controller decides from this speed on, 0 or 1; asked at each control tick."""
+        if speed_rpm == 0:
+            return u8(0)
+        return u8(1)
 
     def begin(self, proportional: number) -> None:
-        """The duty of the start, and the integral that goes with it: control then begins without a jump."""
+        """The duty of the start, and the integral that makes it up with the proportional part."""
         missing = number(self.start_duty) - proportional
+        # never beyond the duty of the start, but the ranges of the analysis do not know that
         self.integral = min(max(missing, number(0)), number(hw.duty_top)) * 256
         hw.set_duty(self.start_duty)
 

@@ -39,7 +39,7 @@ class TrimThenDuty(DutyPi):
         # half a period, then a third: a 16-bit period fits every signed format of 16 integer bits
         return sat(ticks, number(period >> 1) / 3 - self.trim)
 
-    def controls(self, speed_rpm: u16) -> u8:
+    def takes_over(self, speed_rpm: u16) -> u8:
         """From the hand-over speed on."""
         self.mode = self.TRIM
         if speed_rpm > 0 and sat_add(speed_rpm, self.handover) >= hw.command_rpm():

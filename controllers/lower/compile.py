@@ -2,7 +2,6 @@
 
 import types as python_types
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -176,7 +175,7 @@ def _program(
         name=law.name,
         summary=law.summary,
         arithmetic=scope.types.number.kind.name,
-        binding=replace(binding, fitted=python_types.MappingProxyType(scope.reports.fitted)),
+        binding=binding,
         code=np.array([(r.op, r.kind, r.dst, r.a, r.b, r.extra) for r in rows], dtype=np.int32),
         lines=np.array([row.line for row in rows], dtype=np.int32),
         ints=_image(slots, np.int64, is_float=False),
@@ -189,6 +188,7 @@ def _program(
         statics=python_types.MappingProxyType(statics),
         handlers=python_types.MappingProxyType(handlers),
         rounding=tuple(scope.reports.rounding),
+        fitted=python_types.MappingProxyType(scope.reports.fitted),
         source=law.source.lines,
         files=tuple((file.path.name, file.before) for file in law.source.files),
         sensors=law.sensors,

@@ -84,8 +84,8 @@ def _check_question(vary: list[str] | None, with_ideas: bool, others: Mapping[st
 
 def _compare_ideas(design: Design, scenario: Path, json_file: str | None) -> bool:
     """Answer; whether anything meets the requirement."""
-    with compile_notice():
-        tried = try_ideas(design)
+    with compile_notice(), under_way() as tell:
+        tried = try_ideas(design, tell)
     _answer(tried.as_dict(), lambda: ideas_text(tried, Typed(str(scenario))), json_file)
     return tried.any_met
 

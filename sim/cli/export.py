@@ -51,9 +51,9 @@ def export(
 ) -> None:
     """Write a control law as C99, bit-exact, with test vectors and a program that replays them.
 
-    Without a scenario PWM and pole pairs are those of the starter scenario that `tickspin new` writes, the
-    timer is the one of m0 with a tick of 1.33 us, and parameters are the law's defaults. What a scenario
-    idealises is not exported.
+    Without a scenario PWM, pole pairs and the motor that gains are fitted to are those of the starter
+    scenario that `tickspin new` writes, the timer is the one of m0 with a tick of 1.33 us, and the other
+    parameters are the law's defaults. What a scenario idealises is not exported.
     """
     if arithmetic is None and scenario is None:
         raise InputError([Fault("--arithmetic", "is needed without --scenario", "nothing",

@@ -32,6 +32,9 @@ def compile_notice(*kernels: NativeKernel) -> Iterator[None]:
 def under_way() -> Iterator[Callable[[str], None]]:
     """Around what takes more than a few seconds: gives the function that tells in one line how far it is. The
     line is gone in the end, and is not written where standard error is no terminal."""
+    if not sys.stderr.isatty():
+        yield lambda _: None
+        return
     from rich.console import Console  # slow to import
 
     with Console(stderr=True).status("") as status:

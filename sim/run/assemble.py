@@ -149,7 +149,7 @@ def binding_of(design: Design) -> Binding:
     """What the design fixes for its law: the arithmetic it states, timer, motor and parameters.
 
     Raises:
-        InputError: no prescaler makes the PWM frequency.
+        InputError: no prescaler makes the PWM frequency, or the file of the back-EMF cannot be read.
     """
     clocks = _clocks(design, load_target(design.firmware.target))
     return _binding(design, clocks, design.firmware.arithmetic)

@@ -71,7 +71,7 @@ class Result:
             **_named(self.metrics, _FIRMWARE_METRICS),
             "faults": [asdict(fault) for fault in self.metrics.faults],
             "rounding": [dict(rounding._asdict()) for rounding in firmware.program.rounding],
-            "fitted": dict(firmware.program.binding.fitted),
+            "fitted": dict(firmware.program.fitted),
             **_named(firmware.linked, _SIZES),
             "prescaler": settings.prescaler,
             "tick_s": firmware.tick_s,

@@ -47,6 +47,7 @@ class Checked:
             "target": self.firmware.target.name,
             "prescaler": self.design.firmware.prescaler,
             "tick_s": self.firmware.tick_s,
+            "fitted": dict(self.firmware.program.fitted),
             "proofs": self.proofs.as_dict(),
             "spin_ups": self.spins.as_dict(),
         }

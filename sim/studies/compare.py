@@ -3,7 +3,7 @@ the next cheaper one does not."""
 
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from functools import partial
 from typing import Any
 
@@ -33,7 +33,8 @@ class Row:
     interrupts take at the required speed. `stack_bytes`: the part of the RAM that is stack. `why`: what does
     not fit, or cannot be built. `limited_by`: what holds back a design that does not meet the requirement, in
     the words of `Diagnosis`; empty where it does, or cannot be built. `clock_tolerance_percent`,
-    `clock_moves_speed`: as in `Result`, of the run as it is.
+    `clock_moves_speed`: as in `Result`, of the run as it is. `fitted`: gains that the scenario leaves to the
+    motor, of both runs.
     """
 
     name: str
@@ -61,6 +62,7 @@ class Row:
     target: str = ""
     clock_tolerance_percent: float | None = None
     clock_moves_speed: bool = False
+    fitted: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -135,7 +137,7 @@ def row_of(design: Design, prices_USD: Mapping[str, float], variant: Variant, re
         changed = variant_of(design, variant.overrides, source="")
         recording = simulate(changed)
         metrics = measure(recording)
-        top = measure(simulate(_fast(changed)))
+        top = measure(simulate(_fast(changed), firmware=recording.firmware))
     except InputError as refused:
         if refuse:
             raise
@@ -189,6 +191,7 @@ def _measured(
         target=target.name,
         clock_tolerance_percent=target.clock.tolerance * 100.0,
         clock_moves_speed=clock_moves_speed(recording, metrics),
+        fitted=dict(firmware.program.fitted),
     )
 
 

@@ -1,6 +1,6 @@
 """Every idea of a builder tried on a design: what each one gives, the best first."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass
 from typing import Any
@@ -54,8 +54,9 @@ class TriedIdeas:
         }
 
 
-def try_ideas(design: Design) -> TriedIdeas:
-    """Simulate a design with each idea that applies to it, at the sizes of `ideas.TYPICAL`.
+def try_ideas(design: Design, tell: Callable[[str], None] = lambda _: None) -> TriedIdeas:
+    """Simulate a design with each idea that applies to it, at the sizes of `ideas.TYPICAL`; `tell` is told in
+    a few words what is under way.
 
     Raises:
         InputError: the design itself cannot be run.
@@ -63,7 +64,10 @@ def try_ideas(design: Design) -> TriedIdeas:
     base = row_of(design, {}, Variant("as it is"), refuse=True)
     applying = ideas(design)
     with ThreadPoolExecutor() as pool:  # the kernel lets go of Python's lock
-        rows = list(pool.map(lambda idea: row_of(design, {}, idea.variant), applying))
+        rows = []
+        for row in pool.map(lambda idea: row_of(design, {}, idea.variant), applying):
+            rows.append(row)
+            tell(f"{len(rows)} of {len(applying)} ideas")
     return TriedIdeas(design, base, _ranked(base, applying, rows), tuple(left_out(design)))
 
 

@@ -22,9 +22,9 @@ _COLUMNS: tuple[tuple[str, Callable[[Row], str]], ...] = (
 _LEGEND = (
     "Order: first what meets the requirement; then by the gain in settled speed; gains that differ by less "
     "than 1 % count as equal and the gain in top speed decides. settles: at the scenario's command, which it "
-    "never exceeds where the law holds it; top: told to run at three times the required speed. Each idea is "
-    "tried alone, at a default size; for a size of your own change its keys in the scenario, or --vary "
-    "KEY=x1.1,x1.3."
+    "never exceeds where the law holds it; top: told to run at three times the required speed. Gains that "
+    "the scenario leaves open are fitted to each idea. Each idea is tried alone, at a default size; for a "
+    "size of your own change its keys in the scenario, or --vary KEY=x1.1,x1.3."
 )
 
 

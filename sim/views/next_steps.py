@@ -14,7 +14,7 @@ _NEIGHBOURS: Final = 2
 _VARIED: Final = {
     "processor": ("firmware.target=all", "every chip, the cheapest that does it on top"),
     "memory": ("firmware.target=all", "every chip, the cheapest that does it on top"),
-    "law": ("firmware.law=all", "every law with its own parameters' defaults"),
+    "law": ("firmware.law=all", "every law, gains fitted, other parameters as by default"),
     "rounding": ("firmware.arithmetic=i32,q15.16,f32", "other number formats"),
     "timer": ("firmware.prescaler={prescalers}", "finer and coarser ticks"),
 }

@@ -190,8 +190,8 @@ def _clock(result: Result) -> Iterable[tuple[str, str]]:
 def fitted_texts(program: Program) -> list[str]:
     """Gains that the scenario leaves to its motor."""
     return [
-        f"{key} = {value:g} for this motor; firmware.parameters sets another"
-        for key, value in program.binding.fitted.items()
+        f"{key} = {value:g}, to the motor; firmware.parameters sets another"
+        for key, value in program.fitted.items()
     ]
 
 

@@ -155,7 +155,7 @@ def test_a_fitted_parameter_takes_what_fits_unless_it_is_given(
     path.write_text(law_text("self.a = scale(self.a, self.kp)", GAINS + "\na = var(number, 0)"))
     binding = replace(make_binding("i32"), fitted=fitted, parameters=given)
     program = compile_law(path, binding)
-    assert dict(program.binding.fitted) == taken
+    assert dict(program.fitted) == taken
     asked = {r.parameter: r.asked for r in program.rounding}
     expected = {"kp_duty_per_rpm": 1e-4, "ki_duty_per_rpm_s": 1e-3, **taken, **given}
     assert asked == expected
@@ -168,7 +168,7 @@ def test_a_fitted_gain_is_cut_to_what_the_format_holds(tmp_path: Path, arithmeti
     path.write_text(law_text("self.a = scale(self.a, self.kp)", declared))
     fitted = {"kp_duty_per_rpm": 1e6 / DESIGN["duty_top"]}
     program = compile_law(path, replace(make_binding(arithmetic), fitted=fitted))
-    assert program.binding.fitted["kp_duty_per_rpm"] * DESIGN["duty_top"] == pytest.approx(most, rel=1e-4)
+    assert program.fitted["kp_duty_per_rpm"] * DESIGN["duty_top"] == pytest.approx(most, rel=1e-4)
 
 
 def test_laws_are_read_in_several_threads_at_once() -> None:
