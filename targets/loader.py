@@ -52,7 +52,20 @@ _RULES = {
     "string_too_short": "the text must not be empty",
     "string_pattern_mismatch": "the text must not be blank",
     "literal_error": "this must be one of the words that are known here",
+    "int_type": "this must be a whole number",
+    "float_type": "this must be a number",
+    "finite_number": "this must be a finite number",
+    "bool_type": "this must be true or false",
+    "string_type": "this must be a text",
+    "dict_type": "this must be a table of keys",
+    "too_short": "this list must not be empty",
+    "too_long": "this list must have {max_length} numbers",
+    "greater_than": "this must be more than {gt:,}",
+    "greater_than_equal": "this must be {ge:,} or more",
+    "less_than": "this must be less than {lt:,}",
+    "less_than_equal": "this must be {le:,} or less",
 }
+"""What pydantic found -> the rule, with the numbers of its context; a test tries what there can be."""
 
 
 def target_names() -> list[str]:
@@ -135,7 +148,7 @@ def _fault_from(details: ErrorDetails, file: str) -> Fault:
         context = details["ctx"]
         return Fault(place, context["rule"], context["found"], context["remedy"])
     found = "none" if kind == "missing" else _shown(details["input"])
-    rule = _RULES.get(kind) or details["msg"][0].lower() + details["msg"][1:]
+    rule = _RULES[kind].format(**details.get("ctx", {}))
     if kind == "literal_error":
         return Fault(place, rule, found, f"write {details['ctx']['expected']}")
     if details["loc"] == ("price_source",):

@@ -59,14 +59,14 @@ EDITS = [
         "negative cycles",
         I32_ADD,
         I32_ADD.replace("8, 14, 14", "-8, 14, 14"),
-        "edited.toml: costs.add_subtract.i32_add.cycles.0: input should be greater than or equal to 0, "
+        "edited.toml: costs.add_subtract.i32_add.cycles.0: this must be 0 or more, "
         "found -8; correct the value",
     ),
     (
         "text in place of a number",
         I32_ADD,
         I32_ADD.replace("28", '"28"'),
-        "edited.toml: costs.add_subtract.i32_add.bytes: input should be a valid integer, "
+        "edited.toml: costs.add_subtract.i32_add.bytes: this must be a whole number, "
         "found '28'; correct the value",
     ),
     (
@@ -230,15 +230,14 @@ EDITS = [
         "cycles that no sum could hold",
         "entry_cycles = 27",
         "entry_cycles = 99999999999",
-        "edited.toml: interrupt.entry_cycles: input should be less than or equal to 4294967296, "
+        "edited.toml: interrupt.entry_cycles: this must be 4,294,967,296 or less, "
         "found 99999999999; correct the value",
     ),
     (
         "a PWM timer wider than any number",
         "width_bits = 10",
         "width_bits = 1000000",
-        "edited.toml: pwm.width_bits: input should be less than or equal to 64, found 1000000; "
-        "correct the value",
+        "edited.toml: pwm.width_bits: this must be 64 or less, found 1000000; correct the value",
     ),
 ]
 
