@@ -80,13 +80,13 @@ class Trace:
 
 
 def trace_of(bench: Bench, scenario: Scenario) -> Trace:
-    """Play a scenario and keep its log, cycles from reset."""
+    """Play a scenario and keep its log, cycles from reset; not complete either where the log is full."""
     outcome = bench.play(scenario, LOG_ROWS)
     rows = outcome.log
     rows[:, _CYCLE] -= scenario.start_ticks * bench.hardware.tick_cycles
     leaves = rows[:, _KIND] == LOG_LEAVE
     call = np.cumsum(leaves) - leaves
-    return Trace(rows, call, outcome.is_complete)
+    return Trace(rows, call, outcome.is_complete and len(rows) < LOG_ROWS)
 
 
 def comparable(trace: Trace, start_ticks: int, timer_range: int) -> Any:

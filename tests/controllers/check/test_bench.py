@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from controllers.check import traces
 from controllers.check.bench.records import LOG_NAMES, TRIP
 from controllers.check.cover import conditional_jumps, marked
 from controllers.check.scenario import Scenario, command, edges, glitch, poke, trip, wait
@@ -52,6 +53,18 @@ def lines(bench: Bench, scenario: Scenario) -> list[str]:
         else:
             text.append(f"{cycle} {word} {a} {b}")
     return text
+
+
+@pytest.mark.parametrize(("rows", "is_complete"), [(3, False), (4, False), (5, True)])
+def test_a_trace_whose_log_is_full_may_lack_its_end(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, rows: int, is_complete: bool
+) -> None:
+    """The play makes four rows; with room for no more, nobody knows whether there was a fifth."""
+    bench = bench_of(tmp_path, harness.law(on_start="hw.set_step(0)"))
+    scenario = Scenario(events=(edges(50), edges(50)))
+    assert len(bench.play(scenario, 100).log) == 4
+    monkeypatch.setattr(traces, "LOG_ROWS", rows)
+    assert traces.trace_of(bench, scenario).is_complete == is_complete
 
 
 def test_every_cycle_can_be_added_up_by_hand(tmp_path: Path) -> None:
