@@ -8,14 +8,17 @@ from pathlib import Path
 
 from targets import Fault, InputError
 
+KEPT = (".toml", ".py")
+"""Suffixes of what people write: scenarios, target files, laws. No output takes the place of one."""
 
-def check_outputs(files: Mapping[str, Path], source: Path) -> None:
+
+def check_outputs(files: Mapping[str, Path], source: Path | None = None) -> None:
     """Refuse output files (option: path) before the work is done.
 
     Raises:
-        InputError: a path cannot be written, is named twice, or is the input itself.
+        InputError: a path cannot be written, is named twice, or is the input itself or another of KEPT.
     """
-    taken = {source.absolute(): "the scenario itself"}
+    taken = {source.absolute(): "the input itself"} if source else {}
     for option, path in files.items():
         if option == "--plot" and path.suffix.lower() != ".png":
             raise InputError([Fault(option, "must end in .png", f"{path}", "the figure is a PNG")])
@@ -24,6 +27,9 @@ def check_outputs(files: Mapping[str, Path], source: Path) -> None:
         if owner != option:
             found = f"{path}, which is {owner}"
             raise InputError([Fault(option, "must name a file of its own", found, "choose another name")])
+        if path.suffix.lower() in KEPT and path.exists():
+            rule, found = "must not replace a scenario, target or law", f"{path}, which exists"
+            raise InputError([Fault(option, rule, found, "choose another name")])
 
 
 def _check_writable(path: Path, option: str) -> None:

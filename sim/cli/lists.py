@@ -2,11 +2,12 @@
 
 import json
 from collections.abc import Callable, Iterator
+from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
-from sim.cli.files import write_text
+from sim.cli.files import check_outputs, write_text
 from sim.design.plant_sections import ALL_SENSORS
 
 KB = 1024
@@ -66,13 +67,18 @@ def _target_lines(rows: list[dict[str, Any]]) -> Iterator[str]:
         yield "  ".join((name.ljust(widths[0]), *aligned, title)).rstrip()
 
 
+def _write_json(json_file: str | None, data: dict[str, Any]) -> None:
+    if json_file is not None:
+        check_outputs({} if json_file == "-" else {"--json": Path(json_file)})
+        write_text(json_file, json.dumps(data, indent=2) + "\n")
+
+
 def targets(json_file: JsonOption = None) -> None:
     """List the microcontrollers that a scenario can name: price, clocks, memory, what they compute fast."""
     from targets import target_names
 
     rows = [_target_row(name) for name in target_names()]
-    if json_file is not None:
-        write_text(json_file, json.dumps({"targets": rows}, indent=2) + "\n")
+    _write_json(json_file, {"targets": rows})
     if json_file != "-":
         print("\n".join((*_target_lines(rows), "", _LEGEND)))
 
@@ -89,9 +95,8 @@ def controllers(json_file: JsonOption = None) -> None:
     from controllers import describe_laws
 
     laws = describe_laws()
-    if json_file is not None:
-        rows = [{**law._asdict(), "parameters": [p._asdict() for p in law.parameters]} for law in laws]
-        write_text(json_file, json.dumps({"controllers": rows}, indent=2) + "\n")
+    rows = [{**law._asdict(), "parameters": [p._asdict() for p in law.parameters]} for law in laws]
+    _write_json(json_file, {"controllers": rows})
     if json_file == "-":
         return
     for law in laws:

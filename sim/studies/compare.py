@@ -13,7 +13,7 @@ from sim.run.assemble import Firmware
 from sim.run.metrics import Metrics, measure
 from sim.run.simulate import Recording, simulate
 from sim.studies.answer import answer, clock_moves_speed
-from sim.studies.limits import diagnose, met
+from sim.studies.limits import NOTICEABLE, diagnose, met
 from targets import InputError
 
 TOP_FACTOR = 3.0
@@ -106,11 +106,7 @@ def compare(
     Raises:
         InputError: a key or a value that no design could have.
     """
-    with ThreadPoolExecutor() as pool:  # the kernel lets go of Python's lock
-        rows = []
-        for row in pool.map(partial(row_of, design, prices_USD), variants):
-            rows.append(row)
-            tell(f"{len(rows)} of {len(variants)} variants")
+    rows = rows_of(design, variants, prices_USD, tell)
     if all(row.settled_rpm is None for row in rows):
         apply_overrides(design, variants[0].overrides, source=variants[0].name)
     ranked = tuple(sorted(rows, key=_rank))
@@ -119,11 +115,23 @@ def compare(
     return Comparison(design, ranked, choice, cheaper, _why_not(design, cheaper))
 
 
-def _rank(row: Row) -> tuple[int, float, float]:
-    """Order of the rows."""
+def rows_of(
+    design: Design, variants: Sequence[Variant], prices_USD: Mapping[str, float], tell: Callable[[str], None]
+) -> list[Row]:
+    """A row for each variant, in their order; `tell` is told how many there are so far."""
+    rows: list[Row] = []
+    with ThreadPoolExecutor() as pool:  # the kernel lets go of Python's lock
+        for row in pool.map(partial(row_of, design, prices_USD), variants):
+            rows.append(row)
+            tell(f"{len(rows)} of {len(variants)} variants")
+    return rows
+
+
+def _rank(row: Row) -> tuple[float, ...]:
+    """Order of the rows. Margins that differ by less than is noticeable decide nothing."""
     price = row.price_USD if row.price_USD is not None else float("inf")
     if row.met and row.is_real:
-        return (0, price, -(row.margin or 0.0))
+        return (0, price, -round((row.margin or 0.0) / NOTICEABLE), row.load or 0.0, row.flash_bytes or 0)
     return (1 if row.met else 2, -(row.settled_rpm or 0.0) * (1.0 if row.fits else 0.5), price)
 
 

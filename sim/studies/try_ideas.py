@@ -1,12 +1,11 @@
 """Every idea of a builder tried on a design: what each one gives, the best first."""
 
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass
 from typing import Any
 
 from sim.design import Design, Variant
-from sim.studies.compare import Row, row_of
+from sim.studies.compare import Row, row_of, rows_of
 from sim.studies.ideas import Idea, LeftOut, ideas, left_out
 from sim.studies.limits import NOTICEABLE
 
@@ -63,11 +62,7 @@ def try_ideas(design: Design, tell: Callable[[str], None] = lambda _: None) -> T
     """
     base = row_of(design, {}, Variant("as it is"), refuse=True)
     applying = ideas(design)
-    with ThreadPoolExecutor() as pool:  # the kernel lets go of Python's lock
-        rows = []
-        for row in pool.map(lambda idea: row_of(design, {}, idea.variant), applying):
-            rows.append(row)
-            tell(f"{len(rows)} of {len(applying)} ideas")
+    rows = rows_of(design, [idea.variant for idea in applying], {}, tell)
     return TriedIdeas(design, base, _ranked(base, applying, rows), tuple(left_out(design)))
 
 

@@ -35,7 +35,8 @@ def draw_comparison(comparison: Comparison, path: Path) -> None:
         )
         panels = list(axes[:, 0])
         if with_price:
-            _scatter(panels[0], comparison, rows, [row.price_USD or 0.0 for row in rows])
+            sold = [row for row in rows if row.is_real]
+            _scatter(panels[0], comparison, sold, [row.price_USD or 0.0 for row in sold])
             panels[0].set_ylim(bottom=0.0)
             panels[0].set_ylabel("indicative price [USD]")
         loaded = [row for row in rows if row.load]  # what costs nothing has no place on a logarithmic axis

@@ -50,7 +50,8 @@ def compare_text(comparison: Comparison) -> str:
 
 
 _LEGEND = (
-    "Order: first what meets the requirement, the cheapest on top and of equal prices the widest margin; "
+    "Order: first what meets the requirement, the cheapest on top, of equal prices the widest margin (in "
+    "steps of 1 %), then the least load, then the least flash; "
     "then what meets it and cannot be bought; then the others, the fastest on top, with what does not fit "
     "the memory counted at half its speed. limited by: the one thing that helps most when it is taken away. "
     "price: indicative, US dollars, in a large order; your own with --price TARGET=USD. worst us: longest "
@@ -82,10 +83,10 @@ def _verdict(comparison: Comparison) -> str:
         )
     alike = sum(row.met and row.is_real and row.price_USD == choice.price_USD for row in comparison.rows)
     if all(row.price_USD in (choice.price_USD, None) for row in comparison.rows):
-        only = f"; of {alike} that do it has the widest margin" if alike > 1 else ", alone of all"
+        only = f"; of {alike} that do none has a wider margin" if alike > 1 else ", alone of all"
         text = f"All cost the same. {choice.name} meets the requirement{only}."
     else:
-        widest = f", of {alike} at that price the one with the widest margin" if alike > 1 else ""
+        widest = f"; of {alike} at that price none has a wider margin" if alike > 1 else ""
         text = f"{choice.name} is the cheapest that meets the requirement{widest}."
     if cheaper is not None:
         text += f" {cheaper.name} costs less and does not: {comparison.why_not}"

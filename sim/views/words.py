@@ -35,6 +35,6 @@ def overshoot_text(result: Result) -> str:
     if metrics.overshoot_percent <= tolerance:
         return ""
     return (
-        f"It overshoots: {metrics.overshoot_percent:,.0f} % above the highest speed commanded so far, "
+        f"It overshoots: {metrics.overshoot_percent:,.1f} % above the highest speed commanded so far, "
         f"{metrics.overshoot_s:.2f} s after the start (the tolerance is {tolerance:g} %)."
     )

@@ -139,7 +139,7 @@ def test_overshoot_is_told_beyond_the_tolerance_and_only_there(blower: Design) -
     percent = result.metrics.overshoot_percent
     assert percent == pytest.approx(100.0 * (result.metrics.reached_rpm / 3000.0 - 1.0), rel=1e-9)
     assert result.as_dict()["verdict"]["overshoot_percent"] == percent
-    assert f"It overshoots: {percent:.0f} % above" in run_text(result)
+    assert f"It overshoots: {percent:.1f} % above" in run_text(result)
     chip: dict[str, Override] = {"firmware.target": "m0", "firmware.prescaler": 128}
     steady = answer(apply_overrides(blower, {**chip, "require.tolerance_percent": 5.0}))
     assert 0.0 < steady.metrics.overshoot_percent < 5.0

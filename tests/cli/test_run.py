@@ -228,6 +228,30 @@ def test_two_outputs_of_one_name_are_refused(tickspin: Command) -> None:
     assert "must name a file of its own" in ended.err
 
 
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("run", "m.toml", "--law", "l.py", "--csv", "l.py"),
+        ("run", "m.toml", "--csv", "other.toml"),
+        ("run", "m.toml", "--target-file", "t.toml", "--json", "t.toml"),
+        ("cost", "duty_pi", "--target-file", "t.toml", "--json", "t.toml"),
+        ("check", "l.py", "--scenario", "m.toml", "--json", "l.py"),
+        ("compare", "m.toml", "--vary", "firmware.law=l.py,duty_pi", "--json", "l.py"),
+        ("export", "l.py", "--scenario", "m.toml", "--to", "c", "--json", "./l.py"),
+        ("targets", "--json", "m.toml"),
+        ("controllers", "--json", "l.py"),
+    ],
+)
+def test_no_output_takes_the_place_of_what_people_write(tickspin: Command, words: tuple[str, ...]) -> None:
+    for new in (("m",), ("other",), ("--law", "l"), ("--target", "t")):
+        assert tickspin("new", *new).status == 0
+    before = {path: path.read_bytes() for path in tickspin.folder.iterdir()}
+    ended = tickspin(*words)
+    assert (ended.status, ended.out, ended.err.count("\n")) == (2, "", 1)
+    assert "must not replace a scenario, target or law" in ended.err
+    assert {path: path.read_bytes() for path in tickspin.folder.iterdir()} == before
+
+
 def test_the_scenario_is_never_overwritten(tickspin: Command) -> None:
     path = met_scenario(tickspin.folder)
     before = path.read_text()

@@ -27,7 +27,7 @@ def started(stderr: int, *words: str, **environment: str) -> subprocess.Popen[by
 
 
 @pytest.mark.parametrize(
-    ("words", "told"), [(COMPARE, "2 of 2 variants"), ((*COMPARE[:2], "--ideas"), " ideas")]
+    ("words", "told"), [(COMPARE, "2 of 2 variants"), ((*COMPARE[:2], "--ideas"), " variants")]
 )
 def test_a_terminal_is_told_how_far_it_is(words: tuple[str, ...], told: str) -> None:
     leader, follower = pty.openpty()

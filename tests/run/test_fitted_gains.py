@@ -6,6 +6,7 @@ import tomllib
 import numpy as np
 import pytest
 
+from controllers.binding import FITTED
 from sim.design import Design, Override, apply_overrides, design_from_dict, load_design
 from sim.design.starter import starter
 from sim.run.assemble import build_firmware
@@ -132,6 +133,10 @@ def test_other_motors_settle_without_overshoot(starting: Design, number: int) ->
     assert measure(recording).settled_rpm == pytest.approx(told_rpm, rel=0.01)
     # a tenth, by our own convention: the start is open loop, and turns are longer on the way
     assert column(recording, "speed_rpm").max() < 1.1 * told_rpm
+
+
+def test_what_a_law_may_leave_open_is_what_is_fitted(starting: Design) -> None:
+    assert tuple(fitted_gains(starting)) == FITTED
 
 
 def test_what_the_scenario_gives_is_taken(starting: Design) -> None:
