@@ -25,17 +25,18 @@ _LINE_px, _LETTER_px, _GAP_px = 14.0, 7.2, 13.0
 def draw_comparison(comparison: Comparison, path: Path) -> None:
     """Draw a comparison into a PNG file: price over reachable speed, and load over reachable speed.
 
-    With one price for all, as when laws are compared, the load alone is drawn.
+    With one price for all, as when laws are compared, the load alone is drawn. What cannot be bought has no
+    price.
     """
     rows = [row for row in comparison.rows if row.top_rpm is not None]
-    with_price = len({row.price_USD for row in rows}) > 1
+    sold = [row for row in rows if row.is_real]
+    with_price = len({row.price_USD for row in sold}) > 1
     with plt.rc_context({"font.size": 9, "axes.edgecolor": QUIET, "axes.labelcolor": INK, "text.color": INK}):
         figure, axes = plt.subplots(
             1 + with_price, 1, figsize=(10, 5 + 4 * with_price), layout="constrained", squeeze=False
         )
         panels = list(axes[:, 0])
         if with_price:
-            sold = [row for row in rows if row.is_real]
             _scatter(panels[0], comparison, sold, [row.price_USD or 0.0 for row in sold])
             panels[0].set_ylim(bottom=0.0)
             panels[0].set_ylabel("indicative price [USD]")
