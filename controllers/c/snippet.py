@@ -5,7 +5,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from controllers.c.body import comment
+from controllers.c.body import comment, safe
 from controllers.c.hardware import used_ports
 from controllers.c.vectors import static_kinds
 from controllers.kinds import Kind
@@ -13,7 +13,13 @@ from controllers.play import READ, WRITTEN, Calls, play, random_inputs_shape
 from controllers.program import Program
 
 _HEAD: Final = """\
-/* One call of %s. In the folder of the exported files: gcc -std=c99 -I. THIS_FILE.c && ./a.out */
+/*
+ * One call of %(handler)s: %(found)s
+ * Says "as found" and ends with 0 while the law does this, bit for bit; names the first difference and ends
+ * with 1 once it does something else.
+ * Save it outside of the folder of the exported files, which have a main of their own, and export with the
+ * same arithmetic, target, prescaler and scenario: gcc -std=c99 -I FOLDER THIS_FILE.c && ./a.out
+ */
 #define main replay_main
 #include "replay.c"
 #undef main
@@ -23,16 +29,28 @@ int main(void)
 """
 
 
-def c_vector(program: Program, handler: str, state: Mapping[str, float], inputs: Sequence[int]) -> str:
+_TAIL: Final = """\
+    };
+    int same = replay_vector(&vector);
+    printf("%s\\n", same ? "as found" : "not as found");
+    return same ? 0 : 1;
+}
+"""
+
+
+def c_vector(
+    program: Program, handler: str, state: Mapping[str, float], inputs: Sequence[int], found: str
+) -> str:
     """A C program that calls one handler from a given state and compares with what the machine does.
 
-    It stands in one file and includes the exported replay.c: `gcc -std=c99 -I DIR file.c`; exit status 0
-    where the C agrees, 1 with the first mismatch named.
+    It stands in one file and includes the exported replay.c: `gcc -std=c99 -I DIR file.c`; says "as found",
+    exit status 0, where the C agrees; else names the first mismatch, exit status 1.
 
     Args:
         handler: one of `program.handlers`.
         state: stored value of static variables and elements ("name[3]"); others have their initial value.
         inputs: what the hardware answers, in the order of the reads; 0 where more are read.
+        found: what the call shows, for the comment at the top.
     """
     calls = _called(program, handler, state, inputs)
     names, kinds = list(program.statics), static_kinds(program)
@@ -41,7 +59,7 @@ def c_vector(program: Program, handler: str, state: Mapping[str, float], inputs:
     ports = [places[int(port)] for port in calls.ports[0, :written]]
     return "".join(
         [
-            _HEAD % handler,
+            _HEAD % {"handler": handler, "found": safe(found)},
             "    static const struct vector vector = {\n",
             f"        .handler = {list(program.handlers).index(handler)},\n",
             _cells("before", names, kinds, calls.before[0], calls.before_real[0]),
@@ -49,7 +67,7 @@ def c_vector(program: Program, handler: str, state: Mapping[str, float], inputs:
             _row("writes", "values", calls.values[0, :written]),
             f"        .ports = {{{', '.join(map(str, ports)) or '0'}}},\n",
             _cells("after", names, kinds, calls.after[0], calls.after_real[0]),
-            "    };\n    return replay_vector(&vector) ? 0 : 1;\n}\n",
+            _TAIL,
         ]
     )
 

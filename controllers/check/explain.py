@@ -48,7 +48,7 @@ def explain_call(
         outputs=writes,
         expected=expected,
         found=found,
-        vector=c_vector(program, handler, before, [value for _, value in reads]),
+        vector=c_vector(program, handler, before, [value for _, value in reads], found),
     )
 
 

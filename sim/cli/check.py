@@ -34,18 +34,21 @@ def check(
         int, typer.Option(min=100, max=10_000_000, help="Event sequences tried on the bench.")
     ] = 100_000,
     seed: Annotated[int, typer.Option(min=0, help="Of the search; the same seed, the same answer.")] = 1,
+    lost: Annotated[
+        Path | None, typer.Option(help="Write the spin-up that lost synchronism, if any, as a scenario.")
+    ] = None,
     json_file: Annotated[
         str | None, typer.Option("--json", help="Write the answer as JSON; - for the screen.")
     ] = None,
 ) -> None:
     """Try to break a law: overflow, division by zero, late compares, wrong sign, lost synchronism."""
-    if json_file not in (None, "-"):
-        check_outputs({"--json": Path(str(json_file))}, scenario or Path(law))
+    outputs = {"--lost": lost, "--json": Path(json_file) if json_file not in (None, "-") else None}
+    check_outputs({option: path for option, path in outputs.items() if path}, scenario or Path(law))
     from controllers.check.bench.play import native_play
     from sim.loop.native import native_spin
     from sim.studies.checks import check_design  # hypothesis is slow to import
     from sim.studies.law_design import design_of_law
-    from sim.views.check_text import check_text
+    from sim.views.check_text import check_text, lost_text
 
     with named(given(arithmetic=arithmetic, target=target, prescaler=prescaler)):
         chosen, target_files = chosen_target(target, target_file)
@@ -62,4 +65,6 @@ def check(
         write_text(json_file, json.dumps(result.as_dict(), indent=2) + "\n")
     if json_file != "-":
         print(check_text(result))
+    if lost is not None and not result.spins.holds:
+        write_text(lost, lost_text(result, seed))
     raise typer.Exit(0 if result.holds else COUNTEREXAMPLE)

@@ -19,7 +19,7 @@ from sim.design.schema import Design
 from targets.errors import Fault, InputError, printable
 
 MAX_FILE_BYTES = 1_000_000
-_FILE_KEYS = (("firmware", "law", ".py"), ("firmware", "target", ".toml"), ("motor", "back_emf_file", ""))
+FILE_KEYS = (("firmware", "law", ".py"), ("firmware", "target", ".toml"), ("motor", "back_emf_file", ""))
 """Keys that may name a file, as seen from the scenario's folder, where the name has that ending."""
 
 _TOML_POSITION = re.compile(r"\s*\(at (?:line (?P<line>\d+), column (?P<column>\d+)|end of document)\)$")
@@ -35,7 +35,7 @@ def load_design(path: Path | str, target_files: Mapping[str, str] = MappingProxy
     path = Path(path)
     source = printable(str(path))
     data = _parse(_read(path, source), source)
-    for section, key, ending in _FILE_KEYS:
+    for section, key, ending in FILE_KEYS:
         name = _text_at(data, section, key)
         if name and name.endswith(ending):
             data[section][key] = str(path.parent / name)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import copy
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -62,6 +62,19 @@ def with_override(design: Design, path: str, value: Override) -> dict[str, Any]:
     except _OverrideError as refused:
         raise InputError([Fault(place_of(tuple(path.split("."))), *refused.args)]) from None
     return data
+
+
+def stated_values(design: Design, paths: Iterable[str]) -> dict[str, Override]:
+    """What a design states at dotted keys, such that `apply_overrides` puts it there again; None for what it
+    does not state."""
+    data = design.model_dump(exclude_unset=True, mode="python")
+    values: dict[str, Override] = {}
+    for path in paths:
+        value: Any = data
+        for name in _parts(path):
+            value = value.get(name) if isinstance(value, dict) else None
+        values[path] = list(value) if isinstance(value, tuple) else value
+    return values
 
 
 class _OverrideError(Exception):
@@ -128,9 +141,14 @@ def _current(design: Design, path: str) -> Any:
     return value
 
 
+def _parts(path: str) -> list[str]:
+    """The names of a dotted key; that of a parameter may have dots itself."""
+    return path.split(".", 2 if path.startswith(_PARAMETERS) else 1)
+
+
 def _set(data: dict[str, Any], path: str, value: Override) -> None:
     """Put a value at a dotted key, or take the key out when the value is None."""
-    parts = path.split(".", 2 if path.startswith(_PARAMETERS) else 1)
+    parts = _parts(path)
     for name in parts[:-1]:
         data = data.setdefault(name, {})
         if not isinstance(data, dict):

@@ -14,7 +14,7 @@ from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import seed as seeded
 from hypothesis import strategies as st
 
-from sim.design import Design, Override, apply_overrides
+from sim.design import Design, Override, apply_overrides, stated_values
 from sim.run.assemble import Firmware
 from sim.run.metrics import column, smoothed_rpm
 from sim.run.simulate import Recording, simulate
@@ -35,6 +35,8 @@ AT_SPEED: Final = 0.5
 LOST: Final = 0.5
 """A running motor that falls below this part of its speed, with steps that oppose the motion, has lost
 synchronism."""
+AS_LONG_AGAIN: Final = 2
+"""A spin-up that ends so is run again and longer: lost for good is what is still so after as long again."""
 
 
 @dataclass(frozen=True)
@@ -58,6 +60,11 @@ def _value(design: Design, key: str) -> float:
     return float(getattr(getattr(design, section), name))
 
 
+def _short(value: float) -> float:
+    """A value that a person can copy: more than six digits no stress is worth."""
+    return float(f"{value:.6g}")
+
+
 def _command_step(design: Design, part: float) -> Mapping[str, Override]:
     """Half way through, the command falls by up to half."""
     speed, half_s = design.command.profile[-1].speed_rpm, _length_s(design) / 2
@@ -74,8 +81,8 @@ def _stall_torque_Nm(design: Design) -> float:
 def _brake(design: Design, part: float) -> Mapping[str, Override]:
     """From a third of the run on, for BRAKE_S, a brake of up to one and a half times the stall torque, which
     stops the rotor; the rest of the run is there to start again."""
-    torque_Nm, at_s = BRAKE_STALLS * part * _stall_torque_Nm(design), _length_s(design) / 3
-    steps = [{"at_s": at_s, "torque_Nm": torque_Nm}, {"at_s": at_s + BRAKE_S, "torque_Nm": 0.0}]
+    torque_Nm, at_s = _short(BRAKE_STALLS * part * _stall_torque_Nm(design)), _short(_length_s(design) / 3)
+    steps = [{"at_s": at_s, "torque_Nm": torque_Nm}, {"at_s": _short(at_s + BRAKE_S), "torque_Nm": 0.0}]
     return {"load.torque_steps": steps}
 
 
@@ -84,15 +91,15 @@ STRESSES: Final = (
            lambda part: f"the rotor starts at {360 * part:.0f} degrees"),
     Stress("friction", _friction, lambda part: f"{1 + 4 * part:.2f} times the bearing friction"),
     Stress("inertia", lambda design, part: {"load.added_inertia_kg_m2":
-           design.load.added_inertia_kg_m2 + design.motor.inertia_kg_m2 * part},
+           _short(design.load.added_inertia_kg_m2 + design.motor.inertia_kg_m2 * part)},
            lambda part: f"{part:.2f} times the rotor's inertia in addition"),
     Stress("supply", lambda _, part: {"drive.supply_V": f"x{1.0 - 0.3 * part:.6g}"},
            lambda part: f"{1 - 0.3 * part:.2f} times the supply voltage"),
     Stress("soft supply", lambda design, part: {"drive.supply_resistance_ohm":
-           design.drive.supply_resistance_ohm + design.motor.phase_resistance_ohm * part},
+           _short(design.drive.supply_resistance_ohm + design.motor.phase_resistance_ohm * part)},
            lambda part: f"{part:.2f} times a phase's resistance more in the supply"),
     Stress("Hall place", lambda design, part: {"hall.placement_error_deg":
-           min(60.0, design.hall.placement_error_deg + 15.0 * part)},
+           _short(min(60.0, design.hall.placement_error_deg + 15.0 * part))},
            lambda part: f"the Hall sensor {15 * part:.1f} degrees late"),
     Stress("brake", _brake,
            lambda part: f"a brake of {BRAKE_STALLS * part:.2f} stall torques for {BRAKE_S:g} s"),
@@ -106,7 +113,8 @@ STRESSES: Final = (
 class Stressed:
     """What the spin-ups showed. stalls: how many never came to speed; recovered: how many fell below and came
     back; counterexample: the smallest stresses with which synchronism was lost for good, in words, empty
-    where none was found; overrides: the same for `apply_overrides`; reason: why no search was made."""
+    where none was found; overrides: the same for `apply_overrides`, whole values, with the gains that were
+    fitted to the design before it was stressed; reason: why no search was made."""
 
     spin_ups: int = 0
     stalls: int = 0
@@ -137,7 +145,7 @@ class Stressed:
 @dataclass(frozen=True)
 class Spin:
     """How one spin-up ended: came to speed; fell below LOST of its best speed after that; came back. lost_s:
-    when it fell [s]; end_rpm: speed at the end."""
+    when it fell for the last time [s]; low_s: how long it was low at the end; end_rpm: speed at the end."""
 
     at_speed: bool
     fell: bool
@@ -145,6 +153,7 @@ class Spin:
     best_rpm: float
     end_rpm: float
     lost_s: float
+    low_s: float
 
     @property
     def is_lost(self) -> bool:
@@ -156,29 +165,31 @@ def _length_s(design: Design) -> float:
     return min(design.command.duration_s, LONGEST_S)
 
 
-def read_spin(recording: Recording) -> Spin:
-    """Judge a recording: steps that oppose the motion, and a speed that collapses."""
+def read_spin(recording: Recording, patience_s: float = 0.0) -> Spin:
+    """Judge a recording: steps that oppose the motion, and a speed that collapses and is low for more than
+    `patience_s` at the end."""
     speed, t_s = smoothed_rpm(recording), column(recording, "t_s")
     wanted = column(recording, "command_rpm")
     running = np.flatnonzero(speed >= AT_SPEED * wanted)
     if not len(running):
-        return Spin(False, False, False, float(speed.max()), float(speed[-1]), 0.0)
+        return Spin(False, False, False, float(speed.max()), float(speed[-1]), 0.0, 0.0)
     opposed = column(recording, "opposed_steps")
     # the speed may fall to the commanded one, so what counts is the lower of the best so far and the command
     best = np.minimum(np.maximum.accumulate(speed), wanted)
     after = np.arange(len(speed)) > running[0]
-    low = after & (speed < LOST * best) & (opposed > opposed[running[0]])
-    fell = np.flatnonzero(low)
-    if not len(fell):
-        return Spin(True, False, False, float(best.max()), float(speed[-1]), 0.0)
-    is_back = bool(speed[-1] >= LOST * best[-1])
-    return Spin(True, True, is_back, float(best.max()), float(speed[-1]), float(t_s[fell[0]]))
+    low = after & (speed < LOST * best)
+    if not np.any(low & (opposed > opposed[running[0]])):
+        return Spin(True, False, False, float(best.max()), float(speed[-1]), 0.0, 0.0)
+    lost_s = float(t_s[np.flatnonzero(~low)[-1]])
+    low_s = float(t_s[-1]) - lost_s
+    return Spin(True, True, low_s <= patience_s, float(best.max()), float(speed[-1]), lost_s, low_s)
 
 
-def overrides_of(design: Design, parts: tuple[int, ...]) -> dict[str, Override]:
-    """Overrides of a spin-up with these parts of the stresses; a stress of 0 changes nothing."""
+def overrides_of(design: Design, parts: tuple[int, ...], lengths: int = 1) -> dict[str, Override]:
+    """Overrides of a spin-up with these parts of the stresses, `lengths` times as long as usual; a stress of
+    0 changes nothing."""
     length_s = _length_s(design)
-    changes: dict[str, Override] = {"command.duration_s": length_s,
+    changes: dict[str, Override] = {"command.duration_s": lengths * length_s,
                                     "require.within_s": min(design.require.within_s, length_s)}  # fmt: skip
     for row, part in zip(STRESSES, parts, strict=True):
         if part:
@@ -228,19 +239,28 @@ def stress(design: Design, firmware: Firmware, seed: int, share: float = 1.0) ->
 
     with contextlib.suppress(_Lost):
         search()
-    return _summary(design, spins, lost)
+    return _summary(design, firmware, spins, lost)
 
 
 def _spin(design: Design, firmware: Firmware, parts: tuple[int, ...]) -> Spin | None:
-    """One spin-up; None where the stressed design is none or cannot be simulated."""
+    """One spin-up, run again and longer where it ended in step with nothing; None where the stressed design
+    is none or cannot be simulated."""
     try:
-        changed = apply_overrides(design, overrides_of(design, parts), "stress")
-        return read_spin(simulate(changed, firmware=firmware))
+        spin = _judged(design, firmware, parts, 1)
+        return _judged(design, firmware, parts, AS_LONG_AGAIN) if spin.is_lost else spin
     except InputError:
         return None
 
 
-def _summary(design: Design, spins: list[Spin], lost: list[tuple[tuple[int, ...], Spin]]) -> Stressed:
+def _judged(design: Design, firmware: Firmware, parts: tuple[int, ...], lengths: int) -> Spin:
+    """One spin-up, `lengths` times as long as usual."""
+    changed = apply_overrides(design, overrides_of(design, parts, lengths), "stress")
+    return read_spin(simulate(changed, firmware=firmware), (lengths - 1) * _length_s(design))
+
+
+def _summary(
+    design: Design, firmware: Firmware, spins: list[Spin], lost: list[tuple[tuple[int, ...], Spin]]
+) -> Stressed:
     stalls = sum(not spin.at_speed for spin in spins)
     recovered = sum(spin.fell and spin.is_back for spin in spins)
     if not lost:
@@ -249,7 +269,10 @@ def _summary(design: Design, spins: list[Spin], lost: list[tuple[tuple[int, ...]
     words = [row.says(part / PARTS) for row, part in zip(STRESSES, parts, strict=True) if part]
     found = (
         f"synchronism lost {spin.lost_s:.3f} s after the start: {spin.best_rpm:,.0f} rpm fell to "
-        f"{spin.end_rpm:,.0f} rpm and did not come back"
+        f"{spin.end_rpm:,.0f} rpm and did not come back in {spin.low_s:.2f} s"
     )
     words = words or ["the design as it is"]
-    return Stressed(len(spins), stalls, recovered, tuple(words), overrides_of(design, parts), found)
+    gains = {f"firmware.parameters.{key}": value for key, value in firmware.program.fitted.items()}
+    changes = overrides_of(design, parts, AS_LONG_AGAIN) | gains
+    overrides = stated_values(apply_overrides(design, changes), changes)
+    return Stressed(len(spins), stalls, recovered, tuple(words), overrides, found)

@@ -4,6 +4,8 @@ import textwrap
 from collections.abc import Iterator
 
 from controllers.check.result import FAILS, NOT_APPLICABLE, Counterexample, Unreached, Verdict
+from sim.design import apply_overrides, design_text
+from sim.design.faults import toml
 from sim.studies.checks import Checked
 from sim.studies.stress import Stressed
 from sim.views.proofs_text import proofs_text
@@ -25,6 +27,17 @@ def check_text(checked: Checked) -> str:
         "\n".join(_branches(bench.branches, bench.examples, bench.unreached)),
     ]
     return "\n\n".join(blocks)
+
+
+def lost_text(checked: Checked, seed: int) -> str:
+    """The spin-up that lost synchronism as a scenario file, with the `seed` of its search in the heading."""
+    spins = checked.spins
+    heading = (
+        f"A spin-up that `tickspin check {checked.design.firmware.law}` found, seed {seed}: {spins.found}. "
+        f"It differs from {checked.design.name} by {', '.join(spins.counterexample)}. Gains that were fitted "
+        "there stand in firmware.parameters, so that this is the same firmware."
+    )
+    return design_text(apply_overrides(checked.design, spins.overrides), heading)
 
 
 def _heading(checked: Checked) -> Iterator[str]:
@@ -61,7 +74,7 @@ def _counterexample(verdict: Verdict) -> Iterator[str]:
     yield from _indented(f"state     {_pairs(example)}")
     yield from _indented(f"reads     {_ports(example.inputs)}")
     yield from _indented(f"writes    {_ports(example.outputs)}")
-    yield f"{_INDENT}C test vector (beside the files of `tickspin export`)"
+    yield f"{_INDENT}C test vector (with the files of `tickspin export`)"
     yield from (f"{_INDENT}    {line}" for line in example.vector.splitlines())
 
 
@@ -89,8 +102,14 @@ def _spins(spins: Stressed) -> Iterator[str]:
     if spins.holds:
         yield "  holds  synchronism is never lost for good once the motor runs"
         return
-    yield f"  FAILS  {spins.found}; smallest stress found:"
+    yield from textwrap.wrap(
+        f"  FAILS  {spins.found}; smallest stress found:", WIDTH, subsequent_indent=" " * 9
+    )
     yield from (f"{_INDENT}    {line}" for line in spins.counterexample)
+    yield f"{_INDENT}as keys of the scenario"
+    for key, value in spins.overrides.items():
+        yield f"{_INDENT}    {key} = {toml(value)}" if value is not None else f"{_INDENT}    {key} left out"
+    yield f"{_INDENT}--lost FILE.toml writes this spin-up as a scenario; then: tickspin run FILE.toml"
 
 
 def _branches(ways: int, examples: int, unreached: tuple[Unreached, ...]) -> Iterator[str]:

@@ -1,10 +1,12 @@
 """`tickspin check`: exit status, text, JSON, bad input."""
 
 import json
+import re
 from pathlib import Path
 
 import pytest
 
+from sim.design import starter
 from tests.cli.command import AIR_SAMPLER
 from tests.cli.conftest import Command
 
@@ -49,6 +51,26 @@ def test_a_scenario_gives_timer_and_motor(tickspin: Command) -> None:
     answer = json.loads((tickspin.folder / "a.json").read_text())
     assert ended.status in (0, 1)
     assert (answer["target"], answer["prescaler"], answer["arithmetic"]) == ("m0", 128, "i32")
+
+
+def test_a_lost_spin_up_can_be_run_again(tickspin: Command) -> None:
+    """Keys are printed, and the scenario that is written shows the fall in `tickspin run`."""
+    light_and_short = {"inertia_kg_m2": 6e-8, "duration_s": 0.6, "within_s": 0.6}
+    text = starter("own")
+    for key, value in light_and_short.items():
+        text = re.sub(rf"^{key} = .*$", f"{key} = {value}", text, flags=re.MULTILINE)
+    (tickspin.folder / "own.toml").write_text(text)
+    words = ("check", LAWS / "laws" / "stays_down.py", "--scenario", "own.toml", "--examples", "10000")
+    ended = tickspin(*words, "--lost", "lost.toml")
+    assert ended.status == 1
+    assert "  FAILS  synchronism lost" in ended.out
+    assert "        command.duration_s = 1.2\n" in ended.out
+    run = tickspin("run", "lost.toml")
+    assert run.status == 1
+    assert "then falls back to" in run.out
+    refused = tickspin(*words, "--lost", "lost.toml")
+    assert (refused.status, refused.out) == (2, "")
+    assert "--lost: must not replace a scenario" in refused.err
 
 
 @pytest.mark.parametrize(

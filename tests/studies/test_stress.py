@@ -90,9 +90,36 @@ def test_a_blind_ramp_loses_synchronism_and_the_stress_shows_it_again() -> None:
     found = stress(base, firmware, seed=1, share=0.2)
     assert not found.holds
     assert "did not come back" in found.found
-    again = read_spin(simulate(apply_overrides(base, found.overrides), firmware=firmware))
+    again = read_spin(simulate(apply_overrides(base, found.overrides)))
     assert again.is_lost
+    assert again.low_s > 0.5  # as long again as the spin-up itself
     assert stress(base, firmware, seed=1, share=0.2) == found
+
+
+def test_a_motor_that_is_low_at_the_end_is_lost_only_if_it_stays_so() -> None:
+    late = recording(FALL, LOST_AT, 1000.0)
+    spin = read_spin(late)
+    assert (spin.is_lost, spin.lost_s, spin.low_s) == (True, pytest.approx(0.745), pytest.approx(0.25))
+    assert read_spin(late, patience_s=0.2).is_lost
+    assert not read_spin(late, patience_s=0.3).is_lost
+
+
+def test_overrides_hold_the_gains_that_were_fitted_before_the_stress() -> None:
+    """With more inertia the fit would be another: the printed spin-up must be that of the same firmware."""
+    base = apply_overrides(
+        design_of_law(str(LAWS / "stays_down.py"), prescaler=64),
+        {"motor.inertia_kg_m2": "x0.2", "command.duration_s": 0.6, "require.within_s": 0.6},
+    )
+    firmware = build_firmware(base)
+    found = stress(base, firmware, seed=1, share=0.1)
+    assert not found.holds
+    assert [words.startswith("a brake of 1.") for words in found.counterexample] == [True]
+    again = apply_overrides(base, {**found.overrides, "load.added_inertia_kg_m2": 1e-6})
+    gains = {f"firmware.parameters.{key}": value for key, value in firmware.program.fitted.items()}
+    assert gains
+    assert gains.items() <= found.overrides.items()
+    assert np.array_equal(build_firmware(again).program.code, firmware.program.code)
+    assert np.array_equal(build_firmware(again).program.ints, firmware.program.ints)
 
 
 def test_a_law_that_follows_its_rotor_keeps_synchronism() -> None:

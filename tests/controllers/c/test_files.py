@@ -175,7 +175,7 @@ def test_play_refuses_inputs_of_another_shape() -> None:
 def test_c_vector_is_a_program_that_agrees(tmp_path: Path) -> None:
     program = exported(tmp_path, law_path("step_trim"), make_binding("f32"), vectors=1)
     state = {"step": 5, "room": 30000, "step_ticks": 900, "steps_since_edge": 4, "trim": float("nan")}
-    text = c_vector(program, "on_hall_edge", state, [50000, 12345, 50004])
+    text = c_vector(program, "on_hall_edge", state, [50000, 12345, 50004], "a comment */ of its own")
     assert "{30000ll, 0.0}, /* room */" in text
     (tmp_path / "found").mkdir()
     (tmp_path / "found" / "found.c").write_text(text)
@@ -183,13 +183,15 @@ def test_c_vector_is_a_program_that_agrees(tmp_path: Path) -> None:
     command = ["gcc", *STRICT, f"-I{tmp_path}", "found/found.c", "-o", "found/found"]
     built = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False)
     assert built.returncode == 0, built.stderr
-    assert subprocess.run(["found/found"], cwd=tmp_path, check=False).returncode == 0
+    ended = subprocess.run(["found/found"], cwd=tmp_path, capture_output=True, text=True, check=False)
+    assert (ended.returncode, ended.stdout) == (0, "as found\n")
     wrong = text.replace(".inputs = {50000ll", ".inputs = {50001ll")
     (tmp_path / "found" / "found.c").write_text(wrong)
     subprocess.run(command, cwd=tmp_path, check=True)
     ended = subprocess.run(["found/found"], cwd=tmp_path, capture_output=True, text=True, check=False)
     assert ended.returncode == 1
-    assert "on_hall_edge" in ended.stdout
+    assert "on_hall_edge" in ended.stdout.splitlines()[0]
+    assert ended.stdout.endswith("\nnot as found\n")
 
 
 ODD = '''"""A law of odd names: */ and /* and ??/ in a comment."""
