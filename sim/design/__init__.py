@@ -11,7 +11,7 @@ from sim.design.overrides import (
     key_fault,
     stated_values,
 )
-from sim.design.plant_sections import Drive, Hall, Load, LoadPoint, LoadStep
+from sim.design.plant_sections import Drive, Hall, Load, LoadPoint, LoadStep, SupplyStep
 from sim.design.schema import Command, Design, Firmware, Numerics, Require, Step
 from sim.design.starter import reference, starter, write_new
 from sim.design.values import value_faults
@@ -31,6 +31,7 @@ __all__ = [
     "Override",
     "Require",
     "Step",
+    "SupplyStep",
     "Thermal",
     "Variant",
     "apply_overrides",

@@ -8,10 +8,24 @@ from sim.design.key import declare
 from sim.design.section import Section
 
 
+class SupplyStep(Section):
+    """One element of `drive.supply_steps`."""
+
+    at_s: float = declare("time from which the voltage holds", "s", ge=1e-6, le=60)
+    supply_percent: float = declare("voltage from then on, as a part of supply_V", "%", ge=5, le=200)
+
+
 class Drive(Section):
     """The power stage: supply, switches, PWM."""
 
     supply_V: float = declare("supply voltage without a load", "V", ge=0.5, le=60, example=5.0)
+    supply_steps: tuple[SupplyStep, ...] = declare(
+        "voltages of the supply from given times on, such as a dip and its end (at most 16); the "
+        "microcontroller is taken to run on",
+        default=(),
+        strict=False,  # TOML has lists, not tuples
+        example=[{"at_s": 1.5, "supply_percent": 40.0}, {"at_s": 1.6, "supply_percent": 100.0}],
+    )
     switch_on_resistance_ohm: float = declare(
         "resistance of one closed switch; a current passes two of them", "ohm", ge=0, le=100, example=0.1
     )
@@ -73,6 +87,12 @@ class Drive(Section):
         le=10,
         example=0.001,
     )
+
+    @property
+    def last_supply_V(self) -> float:
+        """Voltage without a load after the last step."""
+        percent = self.supply_steps[-1].supply_percent if self.supply_steps else 100.0
+        return self.supply_V * percent / 100.0
 
 
 ALL_SENSORS = 3

@@ -73,7 +73,8 @@ def _propeller_whole(diameter_m: float | None, coefficient: float | None) -> Fau
     )
 
 
-_MAX_STEPS, _MAX_POINTS = 15, 16  # the room in the simulation's records
+# the room in the simulation's records
+_MAX_STEPS, _MAX_POINTS, _MAX_SUPPLY_STEPS = 15, 16, 16
 
 
 def _rising(rows: Any, key: str, name: str, most: int) -> Fault | None:
@@ -89,6 +90,10 @@ def _rising(rows: Any, key: str, name: str, most: int) -> Fault | None:
 
 def _load_steps(steps: Any) -> Fault | None:
     return _rising(steps, "load.torque_steps", "at_s", _MAX_STEPS)
+
+
+def _supply_steps(steps: Any) -> Fault | None:
+    return _rising(steps, "drive.supply_steps", "at_s", _MAX_SUPPLY_STEPS)
 
 
 def _load_table(points: Any) -> Fault | None:
@@ -266,6 +271,7 @@ RULES = (
     Rule(("drive.dead_time_s", "drive.pwm_Hz"), _dead_time),
     Rule(("load.propeller_diameter_m", "load.propeller_power_coefficient"), _propeller_whole),
     Rule(("load.torque_steps",), _load_steps),
+    Rule(("drive.supply_steps",), _supply_steps),
     Rule(("load.torque_table",), _load_table),
     Rule(tuple(f"thermal.{name}" for name in _THERMAL), _thermal_whole),
     Rule(("firmware.law",), law_exists),

@@ -1,5 +1,5 @@
-"""What the plant does by itself at given times: load steps, thermal ticks, ends of dead times, delayed and
-false Hall edges. A segment never crosses one."""
+"""What the plant does by itself at given times: steps of load and supply, thermal ticks, ends of dead times,
+delayed and false Hall edges. A segment never crosses one."""
 
 import math
 
@@ -9,6 +9,7 @@ from sim.plant.disturbances import glitch, next_disturbance_s, take_edge
 from sim.plant.hall import show
 from sim.plant.modes import set_circuits
 from sim.plant.records import Record
+from sim.plant.supply import supply_step_s
 from sim.plant.thermal import thermal_tick
 
 
@@ -52,7 +53,7 @@ def keep_agenda(p: Record, s: Record) -> int:
     next call.
     """
     edge = _output_edge(p, s)
-    s.next_s = min(_load_step_s(p, s), _thermal_s(p, s), next_disturbance_s(p, s))
+    s.next_s = min(_load_step_s(p, s), supply_step_s(p, s), _thermal_s(p, s), next_disturbance_s(p, s))
     if p.unequal:
         set_circuits(p, s)
     if p.dead_s > 0.0:

@@ -31,7 +31,7 @@ SENSORS = 3
 HALL_QUEUE = 8
 """Edges on their way through the sensors' delay at most."""
 LOAD_ROWS = 16
-"""Most rows of a load table, and most load steps."""
+"""Most rows of a load table, most load steps, and most steps of the supply."""
 
 CURRENTS = 4
 """The currents a segment solves: into the three terminals, and round a delta."""
@@ -76,6 +76,9 @@ PLANT = np.dtype(
         ("ohm_per_K", "f8"),
         ("ke_per_K", "f8"),
         ("supply_V", "f8"),
+        ("supply_steps", "i8"),
+        ("supply_step_s", "f8", (LOAD_ROWS,)),
+        ("supply_drop_V", "f8", (LOAD_ROWS,)),
         ("supply_ohm", "f8"),
         ("bulk_F", "f8"),
         ("sag_ohm", "f8"),
@@ -104,11 +107,12 @@ PLANT = np.dtype(
 )
 """Parameters: constant during a run; a field left at zero switches its effect off.
 
-`resistance_ohm`, `inductance_H`: of a phase of the star, or of the star that looks like the delta. These and
-`ke_V_s_per_rad` are those at ambient temperature. `unequal`: these are of coil A (A-B in a delta), and each
-coil has the parts `more_ohm_part`, `more_H_part` of that in addition. `detent_rad`: electrical angle of one
-cogging detent after knot 0. `thermal_hold`, `thermal_gain_K_per_W`: see `sim.plant.thermal`.
-`window_from_s`: when the close-up recording begins."""
+`resistance_ohm`, `inductance_H`: of a phase of the star, or of the star that looks like the delta. These
+and `ke_V_s_per_rad` are those at ambient temperature. `unequal`: these are of coil A (A-B in a delta),
+and each coil has the parts `more_ohm_part`, `more_H_part` of that in addition. `detent_rad`: electrical
+angle of one cogging detent after knot 0. `supply_drop_V`: how far the supply lies below `supply_V` from
+each step on. `thermal_hold`, `thermal_gain_K_per_W`: see `sim.plant.thermal`. `window_from_s`: when the
+close-up recording begins."""
 
 CIRCUIT = np.dtype(
     [
@@ -162,6 +166,8 @@ PLANT_STATE = np.dtype(
         ("segments", "i8"),
         ("peak_A", "f8"),
         ("square_A2s", "f8"),
+        ("supply_steps_taken", "i8"),
+        ("drop_V", "f8"),
         ("sag_V", "f8"),
         ("deepest_sag_V", "f8"),
         ("drawn_A_s", "f8"),
@@ -203,12 +209,13 @@ PLANT_STATE = np.dtype(
 `glitch_sensor`: the one disturbed at the moment plus 1, 0 for none. `busy` tells the close-up what the
 processor does. `next_s`: when the plant has something to do by itself, see `sim.plant.agenda`; `idle`:
 segments of no length in a row. `left_rail`, `left_s`: the rail a leg was at last, and when it was let go.
-`i_A`: into the terminals; `round_A`: the part common to the three coils of a delta, see `sim.plant.delta`;
-`square_A2s`: integral of the sum of the three squared coil currents. `sag_V`: how far the voltage at the
-bridge lies below `supply_V`. `..._rise_K`: above ambient; `warm_ohm`, `ke_drift_V_s_per_rad`: what the
-temperatures add to the values of PLANT; `circuits`: of unequal coils, for the resistance
-`circuits_for_ohm`. Energies: `supply_J` leaves the source, `source_J` of it stays in
-its resistance; `cogging_J`: work done against the detents, stored."""
+`i_A`: into the terminals; `round_A`: the part common to the three coils of a delta, see
+`sim.plant.delta`; `square_A2s`: integral of the sum of the three squared coil currents. `drop_V`: how
+far the supply itself lies below `supply_V` by its steps, `sag_V`: how far the voltage at the bridge
+does. `..._rise_K`: above ambient; `warm_ohm`, `ke_drift_V_s_per_rad`: what the temperatures add to the
+values of PLANT; `circuits`: of unequal coils, for the resistance `circuits_for_ohm`. Energies:
+`supply_J` leaves the source, `source_J` of it stays in its resistance; `cogging_J`: work done against
+the detents, stored."""
 
 ROWS = CURRENTS + MODES
 """Rows of a segment's solution: the currents, then the modes of unequal coils."""

@@ -2,10 +2,11 @@
 
     C dV/dt = (E - V) / R - I        E = E0 - fade * charge drawn - U        tau dU/dt = R_sag I_source - U
 
-V: voltage at the bridge. E: what the source would give without R; U: the slow polarisation of a battery (one
-RC link, the first-order Thevenin model; common practice, no source). Without R the supply is stiff: V = E0
-for good. Over a segment V is held at its predicted middle, and then advanced by the charge that the bridge
-took, with E at its predicted middle, too: second order, and charge is kept exactly.
+V: voltage at the bridge. E: what the source would give without R; U: the slow polarisation of a battery
+(one RC link, the first-order Thevenin model; common practice, no source). Without R the supply is stiff:
+V = E0. E0 changes by steps only (a dip and its end), between two segments; the source takes current
+back, too. Over a segment V is held at its predicted middle, and then advanced by the charge that the
+bridge took, with E at its predicted middle, too: second order, and charge is kept exactly.
 """
 
 import math
@@ -18,7 +19,19 @@ from sim.plant.records import HIGH, Record
 @kernel
 def source_V(p: Record, s: Record) -> float:
     """E: the supply's voltage without a load."""
-    return p.supply_V - p.fade_V_per_As * s.drawn_A_s - s.polarised_V
+    return p.supply_V - s.drop_V - p.fade_V_per_As * s.drawn_A_s - s.polarised_V
+
+
+@kernel
+def supply_step_s(p: Record, s: Record) -> float:
+    """Take the supply's steps that are due; returns when the next one is."""
+    while s.supply_steps_taken < p.supply_steps and p.supply_step_s[s.supply_steps_taken] <= s.t_s:
+        s.drop_V = p.supply_drop_V[s.supply_steps_taken]
+        s.supply_steps_taken += 1
+        if p.supply_ohm <= 0.0:
+            s.sag_V = s.drop_V
+            s.deepest_sag_V = max(s.deepest_sag_V, s.sag_V)
+    return p.supply_step_s[s.supply_steps_taken] if s.supply_steps_taken < p.supply_steps else math.inf
 
 
 @kernel

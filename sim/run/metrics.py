@@ -151,9 +151,15 @@ def stored_J(recording: Recording) -> float:
     start."""
     s, p = recording.state, recording.plant
     kinetic = 0.5 * p["inertia_kg_m2"] * s["omega_rad_s"] ** 2
+    return float(kinetic + _magnetic_J(p, s) + s["cogging_J"] + _charged_J(p, s))
+
+
+def _charged_J(p: Record, s: Record) -> float:
+    """Energy in the bulk capacitor, which only a supply with a resistance has, above that of its start."""
+    if p["supply_ohm"] <= 0.0:
+        return 0.0
     bus_V = p["supply_V"] - s["sag_V"]
-    charged = 0.5 * p["bulk_F"] * (bus_V**2 - p["supply_V"] ** 2)
-    return float(kinetic + _magnetic_J(p, s) + s["cogging_J"] + charged)
+    return float(0.5 * p["bulk_F"] * (bus_V**2 - p["supply_V"] ** 2))
 
 
 def energy_balance_error(recording: Recording) -> float:

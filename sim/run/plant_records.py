@@ -104,7 +104,7 @@ def _coupling_s(p: Record) -> float:
     ohm, inertia, ke = _least_ohm(p), p["inertia_kg_m2"], p["ke_V_s_per_rad"]
     tau_m = ohm * inertia / (2.0 * ke**2)
     tau_e = _least_H(p) / ohm
-    no_load_rad_s = p["supply_V"] / (2.0 * ke)
+    no_load_rad_s = (p["supply_V"] - min(0.0, p["supply_drop_V"].min())) / (2.0 * ke)
     slope = p["viscous_Nm_s_per_rad"] + p["eddy_Nm_s_per_rad"]
     slope += 2.0 * (p["windage_Nm_s2_per_rad2"] + p["fan_Nm_s2_per_rad2"]) * no_load_rad_s
     if p["table_rows"] > 1:
@@ -152,9 +152,13 @@ def _motor_values(design: Design) -> dict[str, Any]:
 def _drive_values(design: Design) -> dict[str, Any]:
     """Fields of PLANT for supply and bridge."""
     drive = design.drive
+    drops_V = [drive.supply_V * (1.0 - step.supply_percent / 100.0) for step in drive.supply_steps]
     return {
         "switch_ohm": drive.switch_on_resistance_ohm,
         "supply_V": drive.supply_V,
+        "supply_steps": len(drops_V),
+        "supply_step_s": _rows(step.at_s for step in drive.supply_steps),
+        "supply_drop_V": _rows(drops_V),
         "diode_V": drive.diode_drop_V,
         "pwm_mode": _PWM_MODES[drive.pwm_mode],
         "dead_s": drive.dead_time_s,

@@ -14,9 +14,9 @@ RPM_PER_RAD_S = 30.0 / math.pi
 
 
 def no_load_rpm(design: Design) -> float:
-    """Speed at which the back-EMF between the two conducting terminals equals the supply: V / (2 ke) for a
-    star of trapezoids (`sim.run.waveform.terminal_factor` for the others)."""
-    return design.drive.supply_V / _terminal_ke(design) * RPM_PER_RAD_S
+    """Speed at which the back-EMF between the two conducting terminals equals the supply (after its last
+    step): V / (2 ke) for a star of trapezoids (`sim.run.waveform.terminal_factor` for the others)."""
+    return design.drive.last_supply_V / _terminal_ke(design) * RPM_PER_RAD_S
 
 
 def _terminal_ke(design: Design) -> float:
@@ -46,7 +46,7 @@ def stall_torque_Nm(design: Design) -> float:
     """Torque of a rotor at rest at full supply, mean over a step: 2 ke V / R of the loop."""
     p = plant_parameters(design)
     ke2 = terminal_factor(shape_table(design)) * p["ke_V_s_per_rad"]
-    return float(ke2 * p["supply_V"] / _loop_ohm(p))
+    return float(ke2 * design.drive.last_supply_V / _loop_ohm(p))
 
 
 def torque_balance_rpm(design: Design) -> float:
@@ -58,11 +58,12 @@ def torque_balance_rpm(design: Design) -> float:
     """
     p = plant_parameters(design)
     ohm, ke2 = _loop_ohm(p), terminal_factor(shape_table(design)) * p["ke_V_s_per_rad"]
+    supply_V = design.drive.last_supply_V
 
     def excess_Nm(omega: float) -> float:
-        return float(ke2 * (p["supply_V"] - ke2 * omega) / ohm) - drag_Nm(p, omega)
+        return float(ke2 * (supply_V - ke2 * omega) / ohm) - drag_Nm(p, omega)
 
-    return _speed_below_rpm(excess_Nm, float(p["supply_V"] / ke2))
+    return _speed_below_rpm(excess_Nm, float(supply_V / ke2))
 
 
 def rest_torque_Nm(design: Design) -> float:

@@ -20,7 +20,7 @@ LAST = 3.0
 """More than the span of the scores, -1 to 1."""
 
 
-LIMIT_OF = {"battery": "supply"}
+LIMIT_OF = {"battery": "supply", "dip": "supply"}
 """What a suspect stands for, where that is not its own name."""
 
 

@@ -115,14 +115,14 @@ def _hall(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
 
 
 def _supply(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
-    volts = recording.design.drive.supply_V
-    sag = ""
-    if recording.design.drive.supply_resistance_ohm > 0.0:
+    drive, sag = recording.design.drive, ""
+    volts, last = drive.last_supply_V, " after its last step" if drive.supply_steps else ""
+    if drive.supply_resistance_ohm > 0.0 or drive.supply_steps:
         sag = f" At the bridge it falls to {metrics.lowest_bridge_V:.2f} V."
     return (
-        f"The supply holds it back: with {volts:g} V the back-EMF alone ends at {ceilings['supply']:,.0f} "
-        f"rpm, with friction and load the torque is used up at {ceilings['torque']:,.0f} rpm "
-        f"({_current(recording, metrics)}).{sag}{_faded(recording)}"
+        f"The supply holds it back: with {volts:g} V{last} the back-EMF alone ends at "
+        f"{ceilings['supply']:,.0f} rpm, with friction and load the torque is used up at "
+        f"{ceilings['torque']:,.0f} rpm ({_current(recording, metrics)}).{sag}{_faded(recording)}"
         f"{_slow_coils(recording, metrics)}"
     )
 

@@ -29,6 +29,10 @@ LONGEST_S: Final = 2.0
 BRAKE_STALLS: Final = 1.5
 """Of the torque at rest; above 1 the rotor stops if the brake lasts long enough."""
 BRAKE_S: Final = 0.2
+DEEPEST_DIP: Final = 0.6
+DIP_S: Final = 0.1
+"""A dip to 40 % is the deeper level of IEC 61000-4-29 for supplies of direct current, a tenth of a second
+one of its durations (from memory)."""
 MOST_GLITCHES_PER_S: Final = 100.0
 AT_SPEED: Final = 0.5
 """From this part of the commanded speed on a motor counts as running."""
@@ -58,6 +62,16 @@ def _friction(design: Design, part: float) -> Mapping[str, Override]:
 def _value(design: Design, key: str) -> float:
     section, name = key.split(".")
     return float(getattr(getattr(design, section), name))
+
+
+def _dip(design: Design, part: float) -> Mapping[str, Override]:
+    """From two thirds of the run on, for DIP_S, the supply falls by up to DEEPEST_DIP."""
+    at_s, percent = _short(_length_s(design) * 2 / 3), _short(100.0 * (1.0 - DEEPEST_DIP * part))
+    steps = [
+        {"at_s": at_s, "supply_percent": percent},
+        {"at_s": _short(at_s + DIP_S), "supply_percent": 100.0},
+    ]
+    return {"drive.supply_steps": steps}
 
 
 def _short(value: float) -> float:
@@ -98,6 +112,8 @@ STRESSES: Final = (
     Stress("soft supply", lambda design, part: {"drive.supply_resistance_ohm":
            _short(design.drive.supply_resistance_ohm + design.motor.phase_resistance_ohm * part)},
            lambda part: f"{part:.2f} times a phase's resistance more in the supply"),
+    Stress("dip", _dip,
+           lambda part: f"the supply dips to {100 * (1 - DEEPEST_DIP * part):.0f} % for {DIP_S:g} s"),
     Stress("Hall place", lambda design, part: {"hall.placement_error_deg":
            _short(min(60.0, design.hall.placement_error_deg + 15.0 * part))},
            lambda part: f"the Hall sensor {15 * part:.1f} degrees late"),

@@ -75,6 +75,9 @@ def _motor_suspects(design: Design) -> list[Suspect]:
     if design.drive.battery_fade_V_per_As > 0.0:
         lasting = Variant("battery", {"drive.battery_fade_V_per_As": 0.0})
         listed.append(Suspect(lasting, "a battery that does not fade"))
+    if design.drive.supply_steps:
+        steady = Variant("dip", {"drive.supply_steps": []})
+        listed.append(Suspect(steady, "a supply that keeps its voltage"))
     step_s = 10.0 / (design.motor.pole_pairs * max(design.command.profile[-1].speed_rpm, 1.0))
     if rise_s(design) > SLOW_RISE * step_s:
         softer = Variant("inductance", {"motor.phase_inductance_H": LESS_INDUCTANCE})

@@ -232,7 +232,7 @@ def _has_load(design: Design) -> bool:
 def _supply(result: Result) -> Iterable[tuple[str, str]]:
     """What the supply and the comparator did, where there is something to say."""
     metrics, drive = result.metrics, result.design.drive
-    if drive.supply_resistance_ohm > 0.0:
+    if drive.supply_resistance_ohm > 0.0 or drive.supply_steps:
         yield (
             "supply",
             f"{metrics.lowest_bridge_V:.2f} V at the bridge at the lowest, {drive.supply_V:g} V open",

@@ -204,7 +204,7 @@ def imbalance(p: Record, s: Record, start_J: float = 0.0) -> float:
     magnetic at the start."""
     losses = sum(float(s[name]) for name in LOSSES)
     bus_V = float(p["supply_V"] - s["sag_V"])
-    charged_J = 0.5 * float(p["bulk_F"]) * (bus_V**2 - float(p["supply_V"]) ** 2)
+    charged_J = 0.5 * float(p["bulk_F"]) * (bus_V**2 - float(p["supply_V"]) ** 2) if p["supply_ohm"] else 0.0
     stored = kinetic_J(p, s) + magnetic_J(p, s) + float(s["cogging_J"]) + charged_J
     turned_over = abs(float(s["supply_J"])) + start_J
     return (float(s["supply_J"]) + start_J - losses - stored) / turned_over

@@ -65,6 +65,11 @@ CASES: dict[str, tuple[dict[str, Any], Drive, float]] = {
     "thermal ticks": ({**BOARD, **warming(1e-3)}, Drive(), 60.0),
     "battery": ({**BOARD, **BATTERY}, Drive(), 60.0),
     "battery, chopped": ({**BOARD, **BATTERY}, CHOPPED, 8.0),
+    "steps of the supply": (
+        {**BOARD, "supply_steps": 2, "supply_step_s": [0.011, 0.027], "supply_drop_V": [3.0, -1.0]},
+        Drive(),
+        60.0,
+    ),
     "unequal coils": ({**BOARD, **UNEQUAL}, Drive(), 60.0),
     "unequal coils, chopped": ({**BOARD, **UNEQUAL}, CHOPPED, 60.0),
     "unequal coils, freewheel beyond 30 degrees": ({**WINDING_MOTOR, **UNEQUAL}, Drive(), 7.5),

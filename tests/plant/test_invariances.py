@@ -82,6 +82,11 @@ EFFECTS = {
         "magnetic_drag_Nm": 1e-5, "eddy_Nm_s_per_rad": 1e-8, "cogging_Nm": 1e-5, "cogs_per_turn": 12,
     },
     "soft supply": {"supply_ohm": 0.3, "bulk_F": 2e-4, "sag_ohm": 0.2, "sag_s": 0.01, "fade_V_per_As": 0.1},
+    "dip": {"supply_steps": 2, "supply_step_s": [0.004, 0.0061], "supply_drop_V": [3.0, -1.0]},
+    "dip of a soft supply": {
+        "supply_ohm": 0.3, "bulk_F": 2e-4, "supply_steps": 2, "supply_step_s": [0.004, 0.0061],
+        "supply_drop_V": [3.0, 0.0],
+    },
     "dead time": {"dead_s": 1e-6, "pwm_mode": SWITCHED_COMPLEMENTARY},
     "low side, brake": {
         "pwm_mode": SWITCHED_LOW_SIDE, "load_steps": 2, "load_step_s": [0.0, 0.005],

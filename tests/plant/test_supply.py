@@ -24,10 +24,12 @@ from tests.plant.harness import (
     Drive,
     HELD_Nm,
     imbalance,
+    kinetic_J,
     plant,
     run,
     state,
 )
+from tests.plant.reference import BUS, OMEGA, SQUARE, SUPPLY
 from tests.plant.reference_bridge import Bridge
 from tests.plant.test_against_scipy import reference
 
@@ -80,6 +82,75 @@ def test_supply_and_bridge_act_as_in_the_solver(case: str) -> None:
     if "supply_ohm" in fields and duty == 1.0:
         bus_V = float(p["supply_V"] - s["sag_V"])
         assert bus_V == pytest.approx(wanted[-1, 7], abs=0.02 * (motor["supply_V"] - wanted[:, 7].min()))
+
+
+STEP_S, END_S = 0.004, 0.006
+STEPPED = {"supply_steps": 1, "supply_step_s": [STEP_S]}
+
+
+@pytest.mark.parametrize("part", [0.4, 1.5])
+@pytest.mark.parametrize("soft", [False, True])
+@pytest.mark.parametrize("duty", [1.0, 0.5])
+def test_a_step_of_the_supply_acts_as_in_the_solver(part: float, soft: bool, duty: float) -> None:
+    """To 40 %, a level of IEC 61000-4-29 (from memory), the rotor feeds the supply through the diodes. The
+    solver is stopped at the step and begun again with the other voltage."""
+    words = SOFT if soft else {}
+    second, pwm_s = replace(reference(WINDING), **words), CHOP_S if duty < 1.0 else 0.0
+    early, late = np.array([0.002, STEP_S]), np.linspace(STEP_S, END_S, 5)[1:]
+    first = Bridge(second, pwm_s, duty).run(second.start(20.0, 1500.0), early, rtol=1e-8)
+    stepped, at_step = replace(second, supply=part * second.supply), first[-1].copy()
+    if not soft:
+        at_step[BUS] = stepped.supply
+    wanted = np.vstack([first, Bridge(stepped, pwm_s, duty).run(at_step, late - STEP_S, rtol=1e-8)])
+    fields = {**WINDING, **words, **STEPPED, "supply_drop_V": [(1.0 - part) * second.supply]}
+    longest_s = BUS_PART * 8e-5 if soft else 1e-4
+    p = plant(max_segment_deg=20.0, max_segment_s=longest_s, **fields)
+    s = state(20.0, omega_rad_s=1500.0)
+    samples = run(p, s, Drive(pwm_s=pwm_s, duty=duty), np.concatenate([early, late]))
+    # The contract of test_against_scipy.py, on the energy of the rotor in place of that of the supply, of
+    # which some comes back.
+    start_J = kinetic_J(p, state(20.0, omega_rad_s=1500.0))
+    np.testing.assert_allclose(samples[:, 1], wanted[:, OMEGA], rtol=5e-4)
+    assert float(s["square_A2s"]) == pytest.approx(wanted[-1, SQUARE], rel=2e-3)
+    assert float(s["supply_J"]) == pytest.approx(wanted[-1, SUPPLY], abs=2e-3 * start_J)
+    assert abs(imbalance(p, s, start_J)) < 1e-3
+
+
+def test_a_coasting_rotor_feeds_a_supply_that_falls_below_its_back_emf() -> None:
+    heavy = {**BOARD_MOTOR, "inertia_kg_m2": 1e-3}
+    p = plant(**heavy, **STEPPED, supply_drop_V=[0.8 * VOLTS])
+    s = state(30.0, omega_rad_s=5000.0)
+    run(p, s, COASTING, STEP_S)
+    assert float(s["peak_A"]) == 0.0
+    samples = run(p, s, COASTING, STEP_S + np.linspace(0.001, 0.05, 200))
+    # Two flat tops in series drive the current through two diodes; in the middle of their 60 degrees, 15 time
+    # constants long, no third terminal takes part.
+    drive_V = 2.0 * heavy["ke_V_s_per_rad"] * 5000.0 - 0.2 * VOLTS - 2.0 * DROP
+    place_deg = np.degrees(samples[:, 2]) % 60.0
+    middle = samples[(place_deg > 25.0) & (place_deg < 35.0), 3:6]
+    assert len(middle) > 20
+    # six time constants or more after the commutation, exp(-6) = 2.5e-3 of a part of the current is left
+    np.testing.assert_allclose(np.abs(middle).max(axis=1), drive_V / PATH_OHM, rtol=1e-3)
+    assert float(s["supply_J"]) < 0.0
+    assert abs(imbalance(p, s, kinetic_J(p, state(30.0, omega_rad_s=5000.0)))) < 1e-5
+
+
+def test_the_current_of_a_held_rotor_goes_over_from_one_voltage_to_the_other() -> None:
+    p = plant(stiction_Nm=HELD_Nm, **STEPPED, supply_drop_V=[0.6 * VOLTS])
+    s = state()
+    after_s = np.array([0.0, 1.0, 2.0, 4.0]) * TAU_S
+    samples = run(p, s, Drive(step=0), STEP_S + after_s)
+    # 100 time constants lie before the step: V1 / R, then V2 / R + (V1 - V2) / R exp(-t / tau).
+    wanted_A = VOLTS / PATH_OHM * (0.4 + 0.6 * np.exp(-after_s / TAU_S))
+    np.testing.assert_allclose(samples[:, 3], wanted_A, rtol=1e-9)
+    assert float(s["deepest_sag_V"]) == pytest.approx(0.6 * VOLTS, rel=1e-12)
+
+
+def test_the_bulk_capacitor_follows_a_step_with_r_c() -> None:
+    p = plant(stiction_Nm=HELD_Nm, max_segment_s=8e-6, **SOFT, **STEPPED, supply_drop_V=[-0.5 * VOLTS])
+    s = state()
+    run(p, s, COASTING, STEP_S + 8e-5)
+    assert float(s["sag_V"]) == pytest.approx(-0.5 * VOLTS * (1.0 - math.exp(-1.0)), rel=1e-9)
 
 
 def test_a_stalled_motor_pulls_its_supply_down_to_the_divider() -> None:

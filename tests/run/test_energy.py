@@ -19,6 +19,7 @@ EVERYTHING: dict[str, Override] = {
     "motor.resistance_imbalance_b_percent": 10.0, "motor.resistance_imbalance_c_percent": -5.0,
     "motor.inductance_imbalance_b_percent": -10.0, "motor.inductance_imbalance_c_percent": 20.0,
     "drive.supply_resistance_ohm": 0.3, "drive.battery_sag_ohm": 0.2, "drive.battery_sag_time_s": 0.3,
+    "drive.supply_steps": [{"at_s": 0.5, "supply_percent": 60.0}, {"at_s": 0.6, "supply_percent": 100.0}],
     "drive.battery_fade_V_per_As": 0.01, "drive.dead_time_s": 1e-6, "drive.pwm_mode": "complementary",
     "load.constant_torque_Nm": 1e-5, "hall.jitter_s": 1e-6,
     "thermal.winding_to_board_K_per_W": 4.0, "thermal.board_to_ambient_K_per_W": 10.0,

@@ -36,6 +36,7 @@ def blower() -> Design:
             "firmware.clock_error_percent": 0.5,
             "drive.supply_resistance_ohm": 0.1,
             "drive.battery_fade_V_per_As": 0.1,
+            "drive.supply_steps": [{"at_s": 0.5, "supply_percent": 90.0}],
             "motor.phase_inductance_H": 6.5e-5,
         },
     )
@@ -73,6 +74,7 @@ CURES: Mapping[str, Callable[[Design], bool]] = {
     "hall": lambda design: design.hall.placement_error_deg == 0.0,
     "supply": lambda design: design.drive.supply_V > 5.0,
     "battery": lambda design: design.drive.battery_fade_V_per_As == 0.0,
+    "dip": lambda design: not design.drive.supply_steps,
     "inductance": lambda design: design.motor.phase_inductance_H < 6e-5,
     "friction": lambda design: design.motor.coulomb_Nm < 5e-6,
     "load": lambda design: design.load.fan_torque_Nm is not None and design.load.fan_torque_Nm < 40e-6,
@@ -87,7 +89,7 @@ def test_the_one_thing_whose_removal_cures_the_design_is_named(
     monkeypatch: pytest.MonkeyPatch, blower: Design, name: str
 ) -> None:
     diagnosis = diagnosed(monkeypatch, blower, lambda design: IN_FULL if CURES[name](design) else SHORT)
-    assert diagnosis.limited_by == ("supply" if name == "battery" else name)
+    assert diagnosis.limited_by == ("supply" if name in ("battery", "dip") else name)
     assert diagnosis.gains[0].name == name
     assert {gain.name for gain in diagnosis.gains} == set(CURES) | REMEDIES
 
@@ -282,6 +284,7 @@ def test_what_helps_but_is_no_suspect_or_does_not_fit_is_named_all_the_same(
         ({"firmware.idealise": ["rounding"]}, "rounding"),
         ({"firmware.clock_error_percent": 0.0}, "clock"),
         ({"drive.battery_fade_V_per_As": 0.0}, "battery"),
+        ({"drive.supply_steps": []}, "dip"),
         ({"motor.phase_inductance_H": 1e-5}, "inductance"),  # L/R a fortieth of a step
         ({"load.fan_torque_Nm": None, "load.fan_speed_rpm": None}, "load"),
         (

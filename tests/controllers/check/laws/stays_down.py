@@ -15,7 +15,7 @@ class StaysDown(DutyPi):
         self.turns = 0
         self.period = 0
 
-    def begin(self, proportional: number) -> None:
+    def begin(self, proportional: number) -> None:  # noqa: ARG002 (as in the base)
         """The duty of the start, none after a stall."""
         self.integral = number(0)
         hw.set_duty(self.start_duty)
