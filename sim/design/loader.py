@@ -12,7 +12,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from sim.design.catalogue import target_faults
+from sim.design.catalogue import is_target, target_faults
 from sim.design.faults import field_faults, found_text, key_path
 from sim.design.rules import rule_faults
 from sim.design.schema import Design
@@ -35,6 +35,9 @@ def load_design(path: Path | str, target_files: Mapping[str, str] = MappingProxy
     path = Path(path)
     source = printable(str(path))
     data = _parse(_read(path, source), source)
+    if is_target(data):
+        remedy = f"give a scenario, and this file with --target-file {source}"
+        raise _fault(source, "must hold a scenario", "the data file of a target", remedy)
     for section, key, ending in _FILE_KEYS:
         name = _text_at(data, section, key)
         if name and name.endswith(ending):
