@@ -27,6 +27,7 @@ class Typed:
 
     scenario: str = "SCENARIO"
     law: str | None = None
+    target: str | None = None
     target_file: str | None = None
 
 
@@ -53,7 +54,7 @@ def next_firmware_steps(limits: Iterable[str], design: Design, typed: Typed) -> 
 def _ideas(typed: Typed) -> str:
     """`--ideas` starts from the scenario as it stands."""
     command = f"tickspin compare {shlex.quote(typed.scenario)} --ideas"
-    keys = {"firmware.law": typed.law, "firmware.target": typed.target_file}
+    keys = {"firmware.law": typed.law, "firmware.target": typed.target_file or typed.target}
     changed = [f'{key} = "{value}"' for key, value in keys.items() if value is not None]
     return f"write {' and '.join(changed)} into {typed.scenario}, then: {command}" if changed else command
 
@@ -64,8 +65,8 @@ def _others(asked: str, design: Design, typed: Typed) -> Iterator[str]:
         yield from ("--vary", f"firmware.law={typed.law}")
     if typed.target_file is not None:
         yield from ("--target-file", typed.target_file)
-        if not asked.startswith("firmware.target="):
-            yield from ("--vary", f"firmware.target={load_target(design.firmware.target).name}")
+    if (typed.target or typed.target_file) and not asked.startswith("firmware.target="):
+        yield from ("--vary", f"firmware.target={load_target(design.firmware.target).name}")
 
 
 def _prescalers(design: Design) -> list[str]:

@@ -300,14 +300,20 @@ def test_a_warm_run_needs_no_numba() -> None:
 def test_every_next_step_is_a_command_that_answers(tickspin: Command) -> None:
     """Also where `run` took another law and target than the scenario names."""
     tickspin("new", "--target", "own", "--base", "acc8")
-    design = variant_of(load_design(AIR_SAMPLER), {"firmware.target": "own.toml"})
+    base = load_design(AIR_SAMPLER)
+    own, avr5 = (variant_of(base, {"firmware.target": name}) for name in ("own.toml", "avr5"))
+    designs = {None: base, "own.toml": own, "avr5": avr5}
     for limit in ("processor", "memory", "law", "rounding", "timer"):
-        for typed in (Typed(str(AIR_SAMPLER)), Typed(str(AIR_SAMPLER), "free_trim", "own.toml")):
-            line = next_step(limit, design if typed.target_file else load_design(AIR_SAMPLER), typed)
+        for typed in (
+            Typed(str(AIR_SAMPLER)),
+            Typed(str(AIR_SAMPLER), "free_trim", target_file="own.toml"),
+            Typed(str(AIR_SAMPLER), target="avr5"),
+        ):
+            line = next_step(limit, designs[typed.target or typed.target_file], typed)
             words = shlex.split(line.removeprefix("Next: tickspin ").partition("   (")[0])
             ended = tickspin(*words)
             assert (ended.status in (0, 1), ended.err) == (True, ""), line
-    moved = next_step("supply", design, Typed("a.toml", "free_trim", "own.toml"))
+    moved = next_step("supply", own, Typed("a.toml", "free_trim", target_file="own.toml"))
     assert moved.startswith(
         'Next: write firmware.law = "free_trim" and firmware.target = "own.toml" into a.toml, then: '
         "tickspin compare a.toml --ideas"
