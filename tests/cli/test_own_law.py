@@ -120,7 +120,7 @@ def test_a_fault_of_the_law_is_shown_with_line_column_and_caret(tickspin: Comman
     assert set(caret.strip()) == {"^"}
 
 
-@pytest.mark.parametrize("name", ["", "two words", "1st", "a/b", "lüfter", "_", "class"])
+@pytest.mark.parametrize("name", ["", "two words", "1st", "a/b", "lüfter", "_", "class", "step_trim"])
 def test_new_refuses_a_name_that_is_no_law(tickspin: Command, name: str) -> None:
     ended = tickspin("new", "--law", name)
     assert ended.status == 2
