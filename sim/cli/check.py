@@ -9,7 +9,7 @@ import typer
 from sim.cli.arguments import ArithmeticOption, TargetOption, given, named
 from sim.cli.files import check_outputs, write_text
 from sim.cli.target_file import OneTargetFile, chosen_target
-from sim.cli.waiting import compile_notice, under_way
+from sim.cli.waiting import prepare, under_way
 
 COUNTEREXAMPLE = 1
 
@@ -49,9 +49,7 @@ def check(
             law, arithmetic=arithmetic, target=chosen, prescaler=prescaler, scenario=scenario,
             target_files=target_files,
         )  # fmt: skip
-        with compile_notice(native_play, native_spin):
-            native_play.prepare()
-            native_spin.prepare()
+        prepare(native_play, native_spin)
         with under_way() as tell:
             result = check_design(design, seed, examples, tell)
     if json_file is not None:

@@ -9,7 +9,7 @@ import typer
 
 from sim.cli.files import check_outputs, write_text, write_whole
 from sim.cli.target_file import TargetFiles, names_of
-from sim.cli.waiting import compile_notice, under_way
+from sim.cli.waiting import prepare, under_way
 from sim.design import Design, Variant, load_design
 from sim.studies.compare import compare as compare_variants
 from sim.studies.try_ideas import try_ideas
@@ -60,7 +60,8 @@ def compare(
         raise typer.Exit(0 if _compare_ideas(design, scenario, json_file) else NONE_MEETS_IT)
     listed = variants(design, vary or (), target_files)
     prices = _prices(price or (), _targets_of(design, listed), [*target_names(), *target_files])
-    with compile_notice(), under_way() as tell:
+    prepare()
+    with under_way() as tell:
         comparison = compare_variants(design, listed, prices, tell)
     _answer(comparison.as_dict(), lambda: compare_text(comparison), json_file)
     if plot is not None:
@@ -83,7 +84,8 @@ def _check_question(vary: list[str] | None, with_ideas: bool, others: Mapping[st
 
 def _compare_ideas(design: Design, scenario: Path, json_file: str | None) -> bool:
     """Answer; whether anything meets the requirement."""
-    with compile_notice(), under_way() as tell:
+    prepare()
+    with under_way() as tell:
         tried = try_ideas(design, tell)
     _answer(tried.as_dict(), lambda: ideas_text(tried, Typed(str(scenario))), json_file)
     return tried.any_met

@@ -9,7 +9,7 @@ import typer
 from sim.cli.arguments import ArithmeticOption, TargetOption, given, named
 from sim.cli.files import check_outputs, write_text
 from sim.cli.target_file import OneTargetFile, chosen_target
-from sim.cli.waiting import compile_notice
+from sim.cli.waiting import prepare
 from sim.design import Design
 from targets import Fault, InputError, target_names
 from targets.isa import CORES
@@ -43,8 +43,7 @@ def cost(
         )
         if measure:
             _check_measurable(design)
-            with compile_notice(native_play):
-                native_play.prepare()
+            prepare(native_play)
         result = cost_law(design, measure)
     if json_file is not None:
         write_text(json_file, json.dumps(result.as_dict(), indent=2) + "\n")

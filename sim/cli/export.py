@@ -14,7 +14,7 @@ from sim.cli.arguments import LAW_ARGUMENTS, ArithmeticOption, TargetOption, giv
 from sim.cli.files import check_outputs, write_text
 from sim.cli.folder import check_folder, write_folder
 from sim.cli.target_file import OneTargetFile, chosen_target
-from sim.cli.waiting import compile_notice
+from sim.cli.waiting import prepare
 from sim.design import Override
 from sim.run.assemble import binding_of, check_sensors
 from sim.studies.law_design import design_of_law
@@ -66,8 +66,8 @@ def export(
         )  # fmt: skip
         binding = binding_of(design)
         check_sensors(design, compile_law(path, binding))
-        with compile_notice(native_play):
-            files = export_law(path, binding, vectors, seed)
+        prepare(native_play)
+        files = export_law(path, binding, vectors, seed)
     write_folder(to, files, earlier)
     listing = {"law": path.stem, "arithmetic": binding.arithmetic, "folder": str(to)}
     _report(to, files, listing, {path.name for path in earlier}, json_file)

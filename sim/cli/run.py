@@ -11,7 +11,7 @@ from controllers import law_path
 from sim.cli.arguments import named
 from sim.cli.files import check_outputs, write_text, write_whole
 from sim.cli.target_file import OneTargetFile, chosen_target
-from sim.cli.waiting import compile_notice
+from sim.cli.waiting import prepare
 from sim.design import Design, load_design, variant_of
 from sim.studies.answer import Result, answer, close_up
 from sim.views.next_steps import Typed
@@ -45,8 +45,8 @@ def run(
     check_outputs(files, scenario)
     try:
         design = _design(scenario, law, target, target_file)
-        with compile_notice():
-            result = answer(design)
+        prepare()
+        result = answer(design)
     except InputError as refused:
         raise _of_scenario(scenario, refused) from None
     if json_file != "-":

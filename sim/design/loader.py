@@ -35,9 +35,6 @@ def load_design(path: Path | str, target_files: Mapping[str, str] = MappingProxy
     path = Path(path)
     source = printable(str(path))
     data = _parse(_read(path, source), source)
-    if is_target(data):
-        remedy = f"give a scenario, and this file with --target-file {source}"
-        raise _fault(source, "must hold a scenario", "the data file of a target", remedy)
     for section, key, ending in _FILE_KEYS:
         name = _text_at(data, section, key)
         if name and name.endswith(ending):
@@ -125,6 +122,9 @@ def _parse(text: str, source: str) -> dict[str, Any]:
     if not data:
         remedy = "write a starter scenario with: tickspin new FILE"
         raise _fault(source, "must hold a scenario", "an empty file", remedy)
+    if is_target(data):
+        remedy = f"give a scenario, and this file with --target-file {source}"
+        raise _fault(source, "must hold a scenario", "the data file of a target", remedy)
     return data
 
 
