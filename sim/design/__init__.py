@@ -2,7 +2,7 @@
 
 from sim.design.choices import choices_of, fitting_prescaler, variant_of
 from sim.design.loader import design_from_dict, load_design
-from sim.design.motor_sections import Motor, Thermal
+from sim.design.motor_sections import THERMAL_MODEL, Motor, Thermal
 from sim.design.overrides import Override, Variant, apply_overrides, is_number, key_fault
 from sim.design.plant_sections import Drive, Hall, Load, LoadPoint, LoadStep
 from sim.design.schema import Command, Design, Firmware, Numerics, Require, Step
@@ -10,6 +10,7 @@ from sim.design.starter import reference, starter, write_new
 from sim.design.values import value_faults
 
 __all__ = [
+    "THERMAL_MODEL",
     "Command",
     "Design",
     "Drive",

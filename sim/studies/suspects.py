@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from controllers import describe_law, law_path
-from sim.design import Design, LoadPoint, LoadStep, Override, Variant, choices_of
+from sim.design import THERMAL_MODEL, Design, LoadPoint, LoadStep, Override, Variant, choices_of
 
 MORE_SUPPLY = "x1.25"
 LESS_LOAD = "x0.5"
@@ -153,8 +153,5 @@ def _halved_load(design: Design) -> dict[str, Override]:
     return halved
 
 
-_COLD: dict[str, Override] = {
-    f"thermal.{key}": None
-    for key in ("winding_to_board_K_per_W", "board_to_ambient_K_per_W", "winding_J_per_K", "board_J_per_K")
-}
+_COLD: dict[str, Override] = {f"thermal.{key}": None for key in THERMAL_MODEL}
 """Overrides of a motor that nothing warms."""
