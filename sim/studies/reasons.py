@@ -11,7 +11,7 @@ from sim.run.simulate import Recording
 from sim.run.torques import rest_torque_Nm, stall_torque_Nm
 from sim.studies.limits import judged_C, too_hot
 from sim.studies.outcome import never_got_away, overshoot_reason
-from sim.studies.suspects import SLOW_RISE, given_gains, rise_s
+from sim.studies.suspects import SLOW_RISE, given_gains, rise_s, start_duty
 
 Ceilings = dict[str, float]
 
@@ -110,6 +110,13 @@ def _law(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
     )
 
 
+def _start(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
+    del metrics, ceilings
+    stays = ", and never gets away from standstill with it" if never_got_away(recording) else ""
+    duty = start_duty(recording.design)
+    return f"The start holds it back: the law gives the duty start_duty = {duty:g}{stays}."
+
+
 def _gains(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
     del metrics, ceilings
     given, fitted = given_gains(recording.design), fitted_gains(recording.design)
@@ -144,6 +151,8 @@ def _supply(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
 
 
 def _drag(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
+    if never_got_away(recording):
+        return f"Friction and load hold it back: it never gets away from standstill; {_at_rest(recording)}."
     return (
         f"Friction and load hold it back: they use up the torque at {ceilings['torque']:,.0f} rpm "
         f"({_current(recording, metrics)}).{_slow_coils(recording, metrics)}"
@@ -218,8 +227,9 @@ def _locked(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
 def _several(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
     if never_got_away(recording):
         return (
-            f"It never gets away from standstill. {_NO_CAUSE}: try another motor.start_angle_deg, less "
-            "stiction, or slower first steps where the law starts without a sensor."
+            f"It never gets away from standstill: {_at_rest(recording)}. {_NO_CAUSE}: try more torque or "
+            "less load, another motor.start_angle_deg, less stiction, or slower first steps where the law "
+            "starts without a sensor."
         )
     if metrics.opposed_steps > PARTED * max(metrics.steps, 1):
         return f"{_NO_CAUSE}: {_parted(metrics)}."
@@ -233,8 +243,13 @@ def _several(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
 def _stall(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
     del metrics, ceilings
     happens = "It never gets away from standstill" if never_got_away(recording) else "The load stalls it"
+    return f"{happens}: {_at_rest(recording)}."
+
+
+def _at_rest(recording: Recording) -> str:
+    """The torques of a rotor at rest."""
     has, taken = _torques_text(stall_torque_Nm(recording.design), rest_torque_Nm(recording.design))
-    return f"{happens}: at rest the motor has {has} at the most, friction and load take {taken}."
+    return f"at rest the motor has {has} at full duty, friction and load take {taken}"
 
 
 def _torques_text(*torques_Nm: float) -> list[str]:
@@ -279,6 +294,7 @@ REASONS: Final[dict[str, Callable[[Recording, Metrics, Ceilings], str]]] = {
     "timer": _timer,
     "rounding": _rounding,
     "law": _law,
+    "start": _start,
     "gains": _gains,
     "clock": _clock,
     "hall": _hall,

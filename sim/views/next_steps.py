@@ -18,6 +18,7 @@ _FIRMWARE: Final = {
     "law": ("firmware.law=all", "every law, gains fitted, other parameters as by default"),
     "rounding": ("firmware.arithmetic=i32,q15.16,f32", "other number formats"),
     "timer": ("firmware.prescaler={prescalers}", "finer and coarser ticks"),
+    "start": ("firmware.parameters.start_duty=0.6,0.8,1", "more duty until the speed is known"),
 }
 _VARIED: Final = {**_FIRMWARE, "locked": ("load.rotor=free", "the same motor with its shaft let go")}
 """What limits -> what `--vary` then asks, and what that shows. Most else is the motor's: `--ideas`."""

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from matplotlib.figure import Figure
 
 from sim.cli.files import write_whole
 from sim.design import apply_overrides, load_design, variant_of
@@ -23,7 +24,7 @@ from targets import InputError, load_target
 from tests.cli.command import AIR_SAMPLER, SCENARIOS, Command, in_own_process
 
 PNG_SIGNATURE = b"\x89PNG\r\n\x1a\n"
-FIGURE_PIXELS = (11 * 110, 13 * 110)  # inches by dots per inch
+FIGURE_PIXELS = (11 * 110, 14 * 110)  # inches by dots per inch
 
 # The contract for scripts: table, key, types.
 CONTRACT = [
@@ -386,6 +387,22 @@ def test_what_stands_still_is_told_what_would_let_it_turn(
     assert f"\nNext: tickspin compare {words}   (" in ended.out
     tried = json.loads(tickspin("compare", *shlex.split(words), "--json", "-").out)["rows"]
     assert any(row["met"] for row in tried)
+
+
+def test_the_figure_shows_where_the_duty_is_full(tickspin: Command, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The starter reaches its command at full duty and holds it with less; half the duty moves no brake."""
+    drawn: list[Figure] = []
+    monkeypatch.setattr("sim.views.figure.plt.close", drawn.append)
+    tickspin("new", "spinner")
+    text = (tickspin.folder / "spinner.toml").read_text()
+    (tickspin.folder / "braked.toml").write_text(text.replace("[load]", "[load]\nconstant_torque_Nm = 5e-4"))
+    for name in ("spinner", "braked"):
+        tickspin("run", f"{name}.toml", "--plot", f"{name}.png")
+    spinner, braked = (next(ax for ax in f.axes if ax.get_ylabel() == "duty [%]") for f in drawn)
+    assert [text.get_text() for text in spinner.get_legend().get_texts()] == ["full"]
+    assert braked.get_legend() is None
+    assert spinner.lines[0].get_ydata().max() == 100.0
+    assert set(braked.lines[0].get_ydata()) == {50.0}
 
 
 def test_a_load_that_no_factor_mends_is_left_to_the_ideas() -> None:

@@ -276,7 +276,7 @@ def test_what_helps_but_is_no_suspect_or_does_not_fit_is_named_all_the_same(
     ("changes", "gone"),
     [
         ({"hall.placement_error_deg": 0.0}, "hall"),
-        ({"firmware.law": "duty_pi"}, "law"),
+        ({"firmware.law": "duty_pi", "firmware.parameters.start_duty": 1.0}, "law"),
         ({"firmware.idealise": ["cost"]}, "processor"),
         ({"firmware.idealise": ["tick"]}, "timer"),
         ({"firmware.idealise": ["rounding"]}, "rounding"),
@@ -300,6 +300,19 @@ def test_what_a_design_has_not_is_no_suspect(blower: Design, changes: dict[str, 
     assert {suspect.variant.name for suspect in suspects(apply_overrides(blower, changes))} == set(CURES) - {
         gone
     }
+
+
+@pytest.mark.parametrize(
+    ("law", "duty", "suspected"),
+    [("duty_pi", None, True), ("duty_pi", 0.9, True), ("duty_pi", 1.0, False), ("step_trim", None, False)],
+)
+def test_a_start_at_less_than_full_duty_is_a_suspect(
+    blower: Design, law: str, duty: float | None, suspected: bool
+) -> None:
+    given: dict[str, Override] = {} if duty is None else {"start_duty": duty}
+    design = apply_overrides(blower, {"firmware.law": law, "firmware.parameters": given})
+    asked = {suspect.variant.name: suspect.variant.overrides for suspect in suspects(design)}
+    assert asked.get("start") == ({"firmware.parameters.start_duty": 1.0} if suspected else None)
 
 
 @pytest.mark.parametrize("name", CURES)
