@@ -3,7 +3,6 @@
 import csv
 import json
 import math
-import shlex
 import struct
 import subprocess
 import sys
@@ -15,11 +14,9 @@ import pytest
 from matplotlib.figure import Figure
 
 from sim.cli.files import write_whole
-from sim.design import apply_overrides, load_design, variant_of
 from sim.loop.native import native_spin
 from sim.processor.records import TRACE_COLUMNS
 from sim.studies.answer import CAUTION
-from sim.views.next_steps import Typed, next_step
 from targets import InputError, load_target
 from tests.cli.command import AIR_SAMPLER, SCENARIOS, Command, in_own_process
 
@@ -169,6 +166,22 @@ def test_plot_writes_a_png(tickspin: Command) -> None:
     assert [path.name for path in tickspin.folder.iterdir()] == ["run.png"]
 
 
+def test_the_figure_shows_where_the_duty_is_full(tickspin: Command, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The starter reaches its command at full duty and holds it with less; half the duty moves no brake."""
+    drawn: list[Figure] = []
+    monkeypatch.setattr("sim.views.figure.plt.close", drawn.append)
+    tickspin("new", "spinner")
+    text = (tickspin.folder / "spinner.toml").read_text()
+    (tickspin.folder / "braked.toml").write_text(text.replace("[load]", "[load]\nconstant_torque_Nm = 5e-4"))
+    for name in ("spinner", "braked"):
+        tickspin("run", f"{name}.toml", "--plot", f"{name}.png")
+    spinner, braked = (next(ax for ax in f.axes if ax.get_ylabel() == "duty [%]") for f in drawn)
+    assert [text.get_text() for text in spinner.get_legend().get_texts()] == ["full"]
+    assert braked.get_legend() is None
+    assert spinner.lines[0].get_ydata().max() == 100.0
+    assert set(braked.lines[0].get_ydata()) == {50.0}
+
+
 @pytest.mark.parametrize("option", ["--json", "--csv", "--plot"])
 def test_an_output_in_a_folder_that_is_not_there_is_refused_before_the_work(
     tickspin: Command, option: str
@@ -268,23 +281,6 @@ def test_a_law_for_three_sensors_on_one_is_a_fault_of_the_scenario(tickspin: Com
     assert list(tickspin.folder.iterdir()) == []
 
 
-@pytest.mark.parametrize(
-    ("name", "rest"),
-    [("air_sampler", "--vary firmware.target=all   ("), ("fume_fan", "--ideas   (")],
-)
-def test_what_falls_short_is_told_what_to_try_under_the_name_as_typed(
-    tickspin: Command, name: str, rest: str
-) -> None:
-    Path("my fan.toml").write_text((SCENARIOS / f"{name}.toml").read_text())
-    ended = tickspin("run", "my fan.toml")
-    before_caution = ended.out.split("\n\n")[-2]
-    assert before_caution.startswith(f"Next: tickspin compare 'my fan.toml' {rest}")
-
-
-def test_what_meets_its_requirement_is_told_nothing_to_try(tickspin: Command) -> None:
-    assert "Next:" not in tickspin("run", met_scenario(tickspin.folder)).out
-
-
 def test_a_warm_run_needs_no_numba() -> None:
     """Its import takes as long as all the simulations of an answer."""
     native_spin.prepare()
@@ -296,29 +292,6 @@ def test_a_warm_run_needs_no_numba() -> None:
     root = Path(__file__).parents[2]
     done = subprocess.run([sys.executable, "-c", code], cwd=root, capture_output=True, text=True, check=True)
     assert done.stdout == "Air sampler  False\n"
-
-
-def test_every_next_step_is_a_command_that_answers(tickspin: Command) -> None:
-    """Also where `run` took another law and target than the scenario names."""
-    tickspin("new", "--target", "own", "--base", "acc8")
-    base = load_design(AIR_SAMPLER)
-    own, avr5 = (variant_of(base, {"firmware.target": name}) for name in ("own.toml", "avr5"))
-    designs = {None: base, "own.toml": own, "avr5": avr5}
-    for limit in ("processor", "memory", "law", "rounding", "timer"):
-        for typed in (
-            Typed(str(AIR_SAMPLER)),
-            Typed(str(AIR_SAMPLER), "free_trim", target_file="own.toml"),
-            Typed(str(AIR_SAMPLER), target="avr5"),
-        ):
-            line = next_step(limit, designs[typed.target or typed.target_file], typed)
-            words = shlex.split(line.removeprefix("Next: tickspin ").partition("   (")[0])
-            ended = tickspin(*words)
-            assert (ended.status in (0, 1), ended.err) == (True, ""), line
-    moved = next_step("supply", own, Typed("a.toml", "free_trim", target_file="own.toml"))
-    assert moved.startswith(
-        'Next: write firmware.law = "free_trim" and firmware.target = "own.toml" into a.toml, then: '
-        "tickspin compare a.toml --ideas"
-    )
 
 
 def test_the_heading_and_the_json_tell_the_prescaler_that_a_target_file_brings(tickspin: Command) -> None:
@@ -364,62 +337,3 @@ def test_a_figure_is_a_png_by_name_too(tickspin: Command, name: str) -> None:
     ended = tickspin("run", AIR_SAMPLER, "--plot", name)
     assert (ended.status, ended.out) == (2, "")
     assert ended.err == f"tickspin: --plot: must end in .png, found {name}; the figure is a PNG\n"
-
-
-# what the scenario says under [load], what limits, and the command that is then to try
-HELD = [
-    ("constant_torque_Nm = 8e-3", "stall", "held.toml --vary load.constant_torque_Nm=x0.047,x0.024"),
-    ('rotor = "locked"', "locked", "held.toml --vary load.rotor=free"),
-]
-
-
-@pytest.mark.parametrize(("load", "limited_by", "words"), HELD)
-def test_what_stands_still_is_told_what_would_let_it_turn(
-    tickspin: Command, load: str, limited_by: str, words: str
-) -> None:
-    """Stall torque of the starter 2 ke V / 2 (R + Rs) = 0.946 mNm, see tests/run/test_fitted_gains.py: of it
-    two fifths and one fifth, friction left out, are 0.047 and 0.024 of the load."""
-    tickspin("new", "held")
-    path = tickspin.folder / "held.toml"
-    path.write_text(path.read_text().replace("[load]", f"[load]\n{load}", 1))
-    ended = tickspin("run", path.name)
-    assert f"Limited by: {limited_by}." in ended.out
-    assert f"\nNext: tickspin compare {words}   (" in ended.out
-    tried = json.loads(tickspin("compare", *shlex.split(words), "--json", "-").out)["rows"]
-    assert any(row["met"] for row in tried)
-
-
-def test_the_figure_shows_where_the_duty_is_full(tickspin: Command, monkeypatch: pytest.MonkeyPatch) -> None:
-    """The starter reaches its command at full duty and holds it with less; half the duty moves no brake."""
-    drawn: list[Figure] = []
-    monkeypatch.setattr("sim.views.figure.plt.close", drawn.append)
-    tickspin("new", "spinner")
-    text = (tickspin.folder / "spinner.toml").read_text()
-    (tickspin.folder / "braked.toml").write_text(text.replace("[load]", "[load]\nconstant_torque_Nm = 5e-4"))
-    for name in ("spinner", "braked"):
-        tickspin("run", f"{name}.toml", "--plot", f"{name}.png")
-    spinner, braked = (next(ax for ax in f.axes if ax.get_ylabel() == "duty [%]") for f in drawn)
-    assert [text.get_text() for text in spinner.get_legend().get_texts()] == ["full"]
-    assert braked.get_legend() is None
-    assert spinner.lines[0].get_ydata().max() == 100.0
-    assert set(braked.lines[0].get_ydata()) == {50.0}
-
-
-def test_a_load_that_no_factor_mends_is_left_to_the_ideas() -> None:
-    """Friction alone is beyond the stall torque."""
-    stuck = apply_overrides(load_design(AIR_SAMPLER), {"motor.stiction_Nm": 0.1})
-    assert next_step("stall", stuck, Typed("a.toml")).startswith(
-        "Next: tickspin compare a.toml --ideas   (it "
-    )
-
-
-def test_a_rounding_that_no_digit_shows_is_not_told_but_stands_in_the_json(tickspin: Command) -> None:
-    tickspin("new", "spinner")
-    ended = tickspin("run", "spinner.toml", "--json", "r.json")
-    rounding = json.loads((tickspin.folder / "r.json").read_text())["firmware"]["rounding"]
-    pairs = {row["parameter"]: (f"{row['asked']:g}", f"{row['stored']:g}") for row in rounding}
-    hidden = {name for name, (asked, stored) in pairs.items() if asked == stored}
-    told = {line.split()[1].rstrip(":") for line in ended.out.splitlines() if line.startswith("  rounded")}
-    assert hidden == {"catch_up_s"}
-    assert told == pairs.keys() - hidden
-    assert "rounded  catch_up_s" not in tickspin("check", "duty_pi", "--examples", "100").out

@@ -302,19 +302,6 @@ def test_what_a_design_has_not_is_no_suspect(blower: Design, changes: dict[str, 
     }
 
 
-@pytest.mark.parametrize(
-    ("law", "duty", "suspected"),
-    [("duty_pi", None, True), ("duty_pi", 0.9, True), ("duty_pi", 1.0, False), ("step_trim", None, False)],
-)
-def test_a_start_at_less_than_full_duty_is_a_suspect(
-    blower: Design, law: str, duty: float | None, suspected: bool
-) -> None:
-    given: dict[str, Override] = {} if duty is None else {"start_duty": duty}
-    design = apply_overrides(blower, {"firmware.law": law, "firmware.parameters": given})
-    asked = {suspect.variant.name: suspect.variant.overrides for suspect in suspects(design)}
-    assert asked.get("start") == ({"firmware.parameters.start_duty": 1.0} if suspected else None)
-
-
 @pytest.mark.parametrize("name", CURES)
 def test_each_suspect_takes_itself_away_and_nothing_else(blower: Design, name: str) -> None:
     suspect = next(suspect for suspect in suspects(blower) if suspect.variant.name == name)
