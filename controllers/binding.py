@@ -6,13 +6,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Final
 
-from controllers.kinds import F32, F64, I8, I16, I32, Kind, fixed_kind, nearest_fixed_name
+from controllers.kinds import KIND_BY_NAME, Kind, fixed_kind, nearest_fixed_name
+from targets.cost_keys import ARITHMETIC_WORDS, ARITHMETICS
 from targets.errors import Fault, InputError
 
 TIMER_WIDTHS_BITS: Final = (16, 32)
 FITTED: Final = ("kp_duty_per_rpm", "ki_duty_per_rpm_s")
 """Parameters that a scenario can fit to its motor."""
-_PLAIN: Final = {kind.name: kind for kind in (I8, I16, I32, F32, F64)}
 _FIXED: Final = re.compile(r"q(\d{1,3})\.(\d{1,3})")
 
 
@@ -20,7 +20,7 @@ _FIXED: Final = re.compile(r"q(\d{1,3})\.(\d{1,3})")
 class Binding:
     """The numbers a law is compiled for.
 
-    arithmetic: kind of `number`: i8, i16, i32, f32, f64 or qM.N. timer_bits: 16 or 32. tick_Hz: counting rate
+    arithmetic: kind of `number`, see `number_kind`. timer_bits: 16 or 32. tick_Hz: counting rate
     of the step timer. pole_pairs: of the motor. duty_top: PWM counts at full duty, 1..65535.
     control_period_s: time between calls of on_control_tick. parameters: law parameters in the units of their
     keys; missing ones take the default. fitted: what fits the motor, by key of `FITTED`, taken in
@@ -44,12 +44,12 @@ def number_kind(arithmetic: str) -> Kind:
         InputError: place "firmware.arithmetic"; names the nearest legal fixed-point kind where the total is
         wrong.
     """
-    if arithmetic in _PLAIN:
-        return _PLAIN[arithmetic]
+    if arithmetic in ARITHMETICS:
+        return KIND_BY_NAME[arithmetic]
     match = _FIXED.fullmatch(arithmetic)
     if match is None:
-        raise InputError([Fault("firmware.arithmetic", f"is {', '.join(_PLAIN)} or qM.N", repr(arithmetic),
-                                "choose one of them")])  # fmt: skip
+        raise InputError([Fault("firmware.arithmetic", f"is {ARITHMETIC_WORDS}", repr(arithmetic),
+                                "choose one of them, such as i32 or q15.16")])  # fmt: skip
     whole, fraction = int(match[1]), int(match[2])
     kind = fixed_kind(whole, fraction)
     if kind is None:

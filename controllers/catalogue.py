@@ -68,6 +68,9 @@ def starting_law(name: str) -> str:
     if not (name.isascii() and class_name.isidentifier() and name.isidentifier() and not iskeyword(name)):
         rule, remedy = "is letters, digits and _, not a digit first", "for example: tickspin new --law my_law"
         raise InputError([Fault("--law", rule, repr(name), remedy)])
+    if name in law_names():
+        rule = "the name must not be that of a shipped law, which is the one that the bare name stands for"
+        raise InputError([Fault("--law", rule, repr(name), f"call it my_{name}, for example")])
     text = _STARTER.read_text(encoding="utf-8")
     return text.replace(_STARTER_CLASS, class_name).replace("NAME", name)
 

@@ -12,6 +12,8 @@ from controllers.faults import FAULT_NAMES
 
 HANDLERS: Final = ("on_start", "on_hall_edge", "on_step_timer", "on_control_tick", "main_loop")
 ABSENT: Final = -1
+TOLD_DIGITS: Final = 6
+"""Digits of a parameter in what a user reads, those of the format `g`."""
 
 COLUMNS: Final = ("op", "kind", "dst", "a", "b", "extra")
 
@@ -27,6 +29,10 @@ class Rounding(NamedTuple):
     asked: float
     stored: float
     unit: str
+
+    def shows(self, digits: int = TOLD_DIGITS) -> bool:
+        """Whether the two differ where this many digits of them are told."""
+        return f"{self.asked:.{digits}g}" != f"{self.stored:.{digits}g}"
 
 
 @dataclass(frozen=True, eq=False)

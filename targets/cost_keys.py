@@ -9,6 +9,10 @@ from itertools import product
 
 INTEGER_KINDS = ("u8", "i8", "u16", "i16", "u32", "i32")
 FLOAT_KINDS = ("f32", "f64")
+ARITHMETICS = ("i8", "i16", "i32", "f32", "f64")
+"""Kinds that a law can be computed in, beside the fixed-point formats."""
+ARITHMETIC_WORDS = f"{', '.join(ARITHMETICS)} or qM.N"
+"""As messages and help name them."""
 WIDTHS_BITS = (8, 16, 32, 64)
 IO_WIDTHS_BITS = (8, 16, 32)
 

@@ -35,6 +35,7 @@ _LONGEST_QUOTE = 80
 _OWN_NAME = re.compile(r"[A-Za-z0-9_-]{1,40}")
 _WORDS = ("all",)  # `--vary firmware.target=all`
 _KNOWN_KEYS = frozenset(COST_KEYS)
+_TARGET_SECTION, _SCENARIO_SECTION = "costs", "motor"  # that the other of the two files never has
 
 # What to do about an error of pydantic's, by its type; any other type is a value of the wrong kind.
 _REMEDIES = {
@@ -78,6 +79,11 @@ def is_target_file(name: str) -> bool:
     return name.endswith(SUFFIX)
 
 
+def holds_target(data: Mapping[str, Any]) -> bool:
+    """Whether this is what a target's data file holds, with or without faults, and no other file."""
+    return _TARGET_SECTION in data
+
+
 def load_target(name: str) -> Target:
     """The target `name`: one that comes with tickspin, or the one in the user's data file, a path that ends
     in .toml.
@@ -115,6 +121,9 @@ def _load_own(name: str, stamp: tuple[int, int] | None) -> Target:
 
 def _read_target(path: Path, name_faults: NameFaults) -> Target:
     raw = _read_toml(path)
+    if _SCENARIO_SECTION in raw and not holds_target(raw):
+        remedy = "give the file of a microcontroller, as tickspin new --target writes it"
+        raise InputError([Fault(printable(str(path)), "the file must hold a target", "a scenario", remedy)])
     faults = [*name_faults(raw, path.name), *_content_faults(raw, path.name)]
     try:
         file = TargetFile.model_validate(raw)

@@ -25,6 +25,8 @@ _CAUTION: Final = (
     "here replaces them. Bit-exact with the simulation means the same numbers, not a safe machine. Local",
     "codes and licensed practice come first.",
 )
+_DIGITS: Final = 10
+"""Of parameters and constants: what is held is told where these differ."""
 _BUILD: Final = (
     "Compile with -std=c99 (or with -ffp-contract=off: a fused multiply-add would round once where this code",
     "rounds twice). int may have 16 or 32 bits. No dynamic memory, no recursion, no loops, no library.",
@@ -77,19 +79,19 @@ def _about(program: Program, parameters: Iterable[ParameterDescription]) -> Iter
     yield f"control period: {binding.control_period_s:g} s"
     yield "parameters:"
     yield from _parameter_lines(program, parameters)
-    for rounding in program.rounding:
-        if rounding.parameter not in {p.key for p in parameters}:
-            yield f"{rounding.parameter}: {rounding.asked:.10g} is held as {rounding.stored:.10g}"
+    for r in program.rounding:
+        if r.parameter not in {p.key for p in parameters} and r.shows(_DIGITS):
+            yield f"{r.parameter}: {r.asked:.{_DIGITS}g} is held as {r.stored:.{_DIGITS}g}"
 
 
 def _parameter_lines(program: Program, parameters: Iterable[ParameterDescription]) -> Iterator[str]:
     given = {**program.fitted, **program.binding.parameters}
-    stored = {r.parameter: r.stored for r in program.rounding}
+    stored = {r.parameter: r.stored for r in program.rounding if r.shows(_DIGITS)}
     for parameter in parameters:
         asked = given.get(parameter.key, parameter.default)
         fitted = " fitted to the motor" if parameter.key in program.fitted else ""
-        held = f" held as {stored[parameter.key]:.10g}" if parameter.key in stored else ""
-        yield f"    {parameter.key} = {asked:.10g}{fitted}{held}: {parameter.about}"
+        held = f" held as {stored[parameter.key]:.{_DIGITS}g}" if parameter.key in stored else ""
+        yield f"    {parameter.key} = {asked:.{_DIGITS}g}{fitted}{held}: {parameter.about}"
 
 
 def _demands(program: Program, stem: str) -> Iterator[str]:

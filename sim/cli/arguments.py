@@ -1,10 +1,20 @@
-"""Faults at the words that the user typed: a key that an option set is called by the option's name."""
+"""Options that stand for keys, and their faults: a key that an option set is called by the option's name."""
 
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import replace
+from typing import Annotated
+
+import typer
 
 from targets import InputError
+from targets.cost_keys import ARITHMETIC_WORDS
+
+ArithmeticOption = Annotated[
+    str | None,
+    typer.Option(help=f"Its arithmetic, {ARITHMETIC_WORDS} such as q15.16; else the scenario's, or i32."),
+]
+TargetOption = Annotated[str | None, typer.Option(help="The microcontroller; else the scenario's, or m0.")]
 
 LAW_ARGUMENTS = {
     "firmware.law": "LAW",

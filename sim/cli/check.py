@@ -6,22 +6,18 @@ from typing import Annotated
 
 import typer
 
-from sim.cli.arguments import given, named
+from sim.cli.arguments import ArithmeticOption, TargetOption, given, named
 from sim.cli.files import check_outputs, write_text
 from sim.cli.target_file import OneTargetFile, chosen_target
-from sim.cli.waiting import compile_notice, under_way
+from sim.cli.waiting import prepare, under_way
 
 COUNTEREXAMPLE = 1
 
 
 def check(
     law: Annotated[str, typer.Argument(help="A law (`tickspin controllers` lists them) or a law file.")],
-    arithmetic: Annotated[
-        str | None, typer.Option(help="Its arithmetic, such as i32 or q15.16; else the scenario's, or i32.")
-    ] = None,
-    target: Annotated[
-        str | None, typer.Option(help="The microcontroller; else the scenario's, or m0.")
-    ] = None,
+    arithmetic: ArithmeticOption = None,
+    target: TargetOption = None,
     target_file: OneTargetFile = None,
     prescaler: Annotated[
         int | None,
@@ -56,9 +52,7 @@ def check(
             law, arithmetic=arithmetic, target=chosen, prescaler=prescaler, scenario=scenario,
             target_files=target_files,
         )  # fmt: skip
-        with compile_notice(native_play, native_spin):
-            native_play.prepare()
-            native_spin.prepare()
+        prepare(native_play, native_spin)
         with under_way() as tell:
             result = check_design(design, seed, examples, tell)
     if json_file is not None:

@@ -1,7 +1,7 @@
 """`tickspin compare`: many variants of one design, ranked."""
 
 import json
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -9,11 +9,11 @@ import typer
 
 from sim.cli.files import check_outputs, write_text, write_whole
 from sim.cli.target_file import TargetFiles, names_of
-from sim.cli.waiting import compile_notice, under_way
-from sim.design import Design, load_design
+from sim.cli.waiting import prepare, under_way
+from sim.design import Design, Variant, load_design
 from sim.studies.compare import compare as compare_variants
 from sim.studies.try_ideas import try_ideas
-from sim.studies.vary import variants
+from sim.studies.vary import TARGET, variants
 from sim.views.compare_text import compare_text
 from sim.views.ideas_text import ideas_text
 from sim.views.next_steps import Typed
@@ -59,9 +59,9 @@ def compare(
     if with_ideas:
         raise typer.Exit(0 if _compare_ideas(design, scenario, json_file) else NONE_MEETS_IT)
     listed = variants(design, vary or (), target_files)
-    known = dict.fromkeys([*target_names(), *target_files, load_target(design.firmware.target).name])
-    prices = dict(_price(text, known) for text in price or ())
-    with compile_notice(), under_way() as tell:
+    prices = _prices(price or (), _targets_of(design, listed), [*target_names(), *target_files])
+    prepare()
+    with under_way() as tell:
         comparison = compare_variants(design, listed, prices, tell)
     _answer(comparison.as_dict(), lambda: compare_text(comparison), json_file)
     if plot is not None:
@@ -84,7 +84,8 @@ def _check_question(vary: list[str] | None, with_ideas: bool, others: Mapping[st
 
 def _compare_ideas(design: Design, scenario: Path, json_file: str | None) -> bool:
     """Answer; whether anything meets the requirement."""
-    with compile_notice(), under_way() as tell:
+    prepare()
+    with under_way() as tell:
         tried = try_ideas(design, tell)
     _answer(tried.as_dict(), lambda: ideas_text(tried, Typed(str(scenario))), json_file)
     return tried.any_met
@@ -98,7 +99,39 @@ def _answer(data: dict[str, Any], text: Callable[[], str], json_file: str | None
         write_text(json_file, json.dumps(data, indent=2) + "\n")
 
 
-def _price(text: str, known: Collection[str]) -> tuple[str, float]:
+def _targets_of(design: Design, listed: Iterable[Variant]) -> dict[str, None]:
+    """Names of the targets that take part."""
+    asked = (str(variant.overrides.get(TARGET, design.firmware.target)) for variant in listed)
+    return dict.fromkeys(load_target(name).name for name in asked)
+
+
+def _prices(texts: Iterable[str], compared: Collection[str], known: Iterable[str]) -> dict[str, float]:
+    """Target -> price of every `--price`.
+
+    Raises:
+        InputError: one is no TARGET=USD, names no target or one that is not compared, or one named before.
+    """
+    prices: dict[str, float] = {}
+    for text in texts:
+        name, price_USD = _price(text)
+        if name not in compared:
+            raise _not_compared(name, compared, known)
+        if name in prices:
+            found = f"{name}={prices[name]:g} and {text}"
+            raise InputError([Fault("--price", "must name a target once", found, "leave one out")])
+        prices[name] = price_USD
+    return prices
+
+
+def _not_compared(name: str, compared: Collection[str], known: Iterable[str]) -> InputError:
+    """The fault of a price of something else than a compared target."""
+    remedy = choice_remedy(name, compared)
+    if name in known:
+        remedy = f"leave it out, or compare it: --vary {TARGET}={','.join((*compared, name))}"
+    return InputError([Fault("--price", "must name a target that is compared", name, remedy)])
+
+
+def _price(text: str) -> tuple[str, float]:
     """Target and price of one `--price`."""
     name, _, number = text.partition("=")
     try:
@@ -107,6 +140,4 @@ def _price(text: str, known: Collection[str]) -> tuple[str, float]:
         price_USD = -1.0
     if not name or not 0.0 <= price_USD < 1e6:
         raise InputError([Fault("--price", "must be TARGET=USD", repr(text), "for example acc8=0.48")])
-    if name not in known:
-        raise InputError([Fault("--price", "must name a target", name, choice_remedy(name, known))])
     return name, price_USD

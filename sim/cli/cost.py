@@ -6,10 +6,10 @@ from typing import Annotated
 
 import typer
 
-from sim.cli.arguments import given, named
+from sim.cli.arguments import ArithmeticOption, TargetOption, given, named
 from sim.cli.files import check_outputs, write_text
 from sim.cli.target_file import OneTargetFile, chosen_target
-from sim.cli.waiting import compile_notice
+from sim.cli.waiting import prepare
 from sim.design import Design
 from targets import Fault, InputError, target_names
 from targets.isa import CORES
@@ -17,12 +17,8 @@ from targets.isa import CORES
 
 def cost(
     law: Annotated[str, typer.Argument(help="A law (`tickspin controllers` lists them) or a law file.")],
-    arithmetic: Annotated[
-        str | None, typer.Option(help="Its arithmetic, such as i32 or q15.16; else the scenario's, or i32.")
-    ] = None,
-    target: Annotated[
-        str | None, typer.Option(help="The microcontroller; else the scenario's, or m0.")
-    ] = None,
+    arithmetic: ArithmeticOption = None,
+    target: TargetOption = None,
     target_file: OneTargetFile = None,
     scenario: Annotated[Path | None, typer.Option(help="Scenario file: timer and parameters.")] = None,
     measure: Annotated[
@@ -47,8 +43,7 @@ def cost(
         )
         if measure:
             _check_measurable(design)
-            with compile_notice(native_play):
-                native_play.prepare()
+            prepare(native_play)
         result = cost_law(design, measure)
     if json_file is not None:
         write_text(json_file, json.dumps(result.as_dict(), indent=2) + "\n")

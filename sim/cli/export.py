@@ -10,11 +10,11 @@ import typer
 from controllers import compile_law, law_path
 from controllers.c.export import MARK, SEED, VECTORS, export_law
 from controllers.play import native_play
-from sim.cli.arguments import LAW_ARGUMENTS, given, named
+from sim.cli.arguments import LAW_ARGUMENTS, ArithmeticOption, TargetOption, given, named
 from sim.cli.files import check_outputs, write_text
 from sim.cli.folder import check_folder, write_folder
 from sim.cli.target_file import OneTargetFile, chosen_target
-from sim.cli.waiting import compile_notice
+from sim.cli.waiting import prepare
 from sim.design import Override
 from sim.run.assemble import binding_of, check_sensors
 from sim.studies.law_design import design_of_law
@@ -27,16 +27,12 @@ _MOST_VECTORS: Final = 1_000_000
 def export(
     law: Annotated[str, typer.Argument(help="Shipped law (`tickspin controllers`), or a law file.")],
     to: Annotated[Path, typer.Option(help="Folder for the files; made where there is none.")],
-    arithmetic: Annotated[
-        str | None, typer.Option(help="i16, i32, q15.16, f32, ...; that of the scenario where one is given.")
-    ] = None,
+    arithmetic: ArithmeticOption = None,
     scenario: Annotated[
         Path | None,
         typer.Option(help="Takes timer, PWM, pole pairs and the law's parameters from this scenario."),
     ] = None,
-    target: Annotated[
-        str | None, typer.Option(help="The microcontroller; else the scenario's, or m0.")
-    ] = None,
+    target: TargetOption = None,
     target_file: OneTargetFile = None,
     prescaler: Annotated[int | None, typer.Option(help="Divider before the step timer.")] = None,
     setting: Annotated[
@@ -51,13 +47,10 @@ def export(
 ) -> None:
     """Write a control law as C99, bit-exact, with test vectors and a program that replays them.
 
-    Without a scenario PWM, pole pairs and the motor that gains are fitted to are those of the starter
-    scenario that `tickspin new` writes, the timer is the one of m0 with a tick of 1.33 us, and the other
-    parameters are the law's defaults. What a scenario idealises is not exported.
+    Without a scenario arithmetic, PWM, pole pairs and the motor that gains are fitted to are those of the
+    starter scenario that `tickspin new` writes, the timer is the one of m0 with a tick of 1.33 us, and the
+    other parameters are the law's defaults. What a scenario idealises is not exported.
     """
-    if arithmetic is None and scenario is None:
-        raise InputError([Fault("--arithmetic", "is needed without --scenario", "nothing",
-                                "for example: --arithmetic i32")])  # fmt: skip
     with named(given()):
         path = law_path(law)
     if json_file is not None and json_file != "-":
@@ -73,8 +66,8 @@ def export(
         )  # fmt: skip
         binding = binding_of(design)
         check_sensors(design, compile_law(path, binding))
-        with compile_notice(native_play):
-            files = export_law(path, binding, vectors, seed)
+        prepare(native_play)
+        files = export_law(path, binding, vectors, seed)
     write_folder(to, files, earlier)
     listing = {"law": path.stem, "arithmetic": binding.arithmetic, "folder": str(to)}
     _report(to, files, listing, {path.name for path in earlier}, json_file)
@@ -91,6 +84,8 @@ def _settings(words: list[str]) -> dict[str, Override]:
             raise InputError(
                 [Fault(f"--set {key}", "has a word of its own", word, f"write {LAW_ARGUMENTS[key]}")]
             )
+        if key in settings:
+            raise InputError([Fault(f"--set {key}", "must be given once", word, "leave one out")])
         try:
             settings[key] = tomllib.loads(f"value = {value}")["value"]
         except tomllib.TOMLDecodeError:

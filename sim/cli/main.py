@@ -12,6 +12,7 @@ from sim.cli.cost import cost
 from sim.cli.export import export
 from sim.cli.lists import controllers, targets
 from sim.cli.new import new
+from sim.cli.once import OnceCommand
 from sim.cli.run import run
 from targets import InputError
 
@@ -42,7 +43,7 @@ def _options(
 
 
 for command in (run, compare, check, cost, export, new, targets, controllers):
-    app.command()(command)
+    app.command(cls=OnceCommand)(command)
 
 
 def main() -> None:

@@ -11,7 +11,7 @@ from controllers import law_path
 from sim.cli.arguments import named
 from sim.cli.files import check_outputs, write_text, write_whole
 from sim.cli.target_file import OneTargetFile, chosen_target
-from sim.cli.waiting import compile_notice
+from sim.cli.waiting import prepare
 from sim.design import Design, load_design, variant_of
 from sim.studies.answer import Result, answer, close_up
 from sim.views.next_steps import Typed
@@ -29,6 +29,9 @@ def run(
     law: Annotated[
         str | None, typer.Option(help="Run this law, a name or a law file, instead of the scenario's.")
     ] = None,
+    target: Annotated[
+        str | None, typer.Option(help="Run on this microcontroller, instead of the scenario's.")
+    ] = None,
     target_file: OneTargetFile = None,
     plot: Annotated[Path | None, typer.Option(help="Draw the run into this PNG file.")] = None,
     json_file: Annotated[
@@ -41,23 +44,24 @@ def run(
     files = {o: Path(p) for o, p in outputs.items() if p is not None and (o, str(p)) != ON_SCREEN}
     check_outputs(files, scenario)
     try:
-        design = _design(scenario, law, target_file)
-        with compile_notice():
-            result = answer(design)
+        design = _design(scenario, law, target, target_file)
+        prepare()
+        result = answer(design)
     except InputError as refused:
         raise _of_scenario(scenario, refused) from None
     if json_file != "-":
-        print(run_text(result, Typed(str(scenario), law, str(target_file) if target_file else None)))
+        print(run_text(result, Typed(str(scenario), law, target, str(target_file) if target_file else None)))
     _write_files(result, plot, json_file, csv)
     raise typer.Exit(0 if result.met else NOT_MET)
 
 
-def _design(scenario: Path, law: str | None, target_file: Path | None) -> Design:
+def _design(scenario: Path, law: str | None, target: str | None, target_file: Path | None) -> Design:
     """The scenario's design, with another law, on another target."""
-    chosen, target_files = chosen_target(None, target_file)
+    chosen, target_files = chosen_target(target, target_file)
     design = load_design(scenario, target_files)
     if chosen is not None:
-        design = variant_of(design, {"firmware.target": chosen}, str(scenario))
+        with named({"firmware.target": "--target"} if target else {}):
+            design = variant_of(design, {"firmware.target": chosen}, str(scenario))
     if law is None:
         return design
     with named({"firmware.law": "--law"}):

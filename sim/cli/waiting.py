@@ -4,28 +4,28 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from typing import Final
 
 from controllers.jit import NativeKernel
 from sim.loop.native import native_spin
 
+_PARTS: Final = {"spin": "the simulation", "bench": "the test bench", "play": "the player of test vectors"}
+"""What the kernels are to a user, by their names."""
 
-@contextmanager
-def compile_notice(*kernels: NativeKernel) -> Iterator[None]:
-    """Around the first run of kernels, that of the simulation unless others are named: a notice on standard
-    error when one has to be compiled."""
-    if all(kernel.is_compiled for kernel in kernels or (native_spin,)):
-        yield
+
+def prepare(*kernels: NativeKernel) -> None:
+    """Compile those of the kernels, that of the simulation unless others are named, that this machine has not
+    compiled yet; standard error is told which and how long it took."""
+    missing = [kernel for kernel in kernels or (native_spin,) if not kernel.is_compiled]
+    if not missing:
         return
-    print(
-        "tickspin: compiling the simulation for this machine, once per version ...",
-        file=sys.stderr,
-        flush=True,
-    )
+    parts = " and ".join(_PARTS[kernel.name] for kernel in missing)
+    print(f"tickspin: compiling {parts} for this machine, once per version ...", file=sys.stderr, flush=True)
     start_s = time.monotonic()
-    yield
-    print(
-        f"tickspin: compiled in {time.monotonic() - start_s:.0f} s; later runs start at once", file=sys.stderr
-    )
+    for kernel in missing:
+        kernel.prepare()
+    spent_s = time.monotonic() - start_s
+    print(f"tickspin: compiled in {spent_s:.0f} s; kept for later calls", file=sys.stderr, flush=True)
 
 
 @contextmanager

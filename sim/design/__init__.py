@@ -2,7 +2,7 @@
 
 from sim.design.choices import choices_of, fitting_prescaler, variant_of
 from sim.design.loader import design_from_dict, load_design
-from sim.design.motor_sections import Motor, Thermal
+from sim.design.motor_sections import THERMAL_MODEL, Motor, Thermal
 from sim.design.overrides import (
     Override,
     Variant,
@@ -18,6 +18,7 @@ from sim.design.values import value_faults
 from sim.design.writer import design_text
 
 __all__ = [
+    "THERMAL_MODEL",
     "Command",
     "Design",
     "Drive",

@@ -7,7 +7,8 @@ schema stays quick.
 from __future__ import annotations
 
 import functools
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from targets import Fault, Target
@@ -38,6 +39,13 @@ def find_target(name: str) -> Target | None:
         return load_target(name)
     except InputError:
         return None
+
+
+def is_target(data: Mapping[str, Any]) -> bool:
+    """Whether this is no scenario but what the data file of a target holds."""
+    from targets import holds_target
+
+    return holds_target(data)
 
 
 def target_faults(name: str) -> tuple[Fault, ...]:

@@ -92,7 +92,8 @@ def _unknown_remedy(location: _Location) -> str:
     if owners:
         return f"{name} belongs in [{owners[0]}]"
     match = nearest(name, names_in(section))
-    return f"did you mean {match}?" if match else f"allowed here: {', '.join(names_in(section))}"
+    shown = f"[{match}]" if match in SECTIONS else match
+    return f"did you mean {shown}?" if match else f"allowed here: {', '.join(names_in(section))}"
 
 
 def _unknown(error: ErrorDetails) -> tuple[str, str, str]:
@@ -145,11 +146,20 @@ _WRITERS = {"extra_forbidden": _unknown, "missing": _missing}
 
 def field_faults(errors: Iterable[ErrorDetails]) -> Iterator[Fault]:
     """One fault per error of pydantic; the place is the key, without the file."""
+    errors = list(errors)
+    spelt = {_folded(error) for error in errors if error["type"] == "extra_forbidden"}
     for error in errors:
         if error["type"] == "default_factory_not_called":
             continue  # follows from another fault of the same section
+        if error["type"] == "missing" and _folded(error) in spelt:
+            continue  # it is there, in other letters
         rule, found, remedy = _WRITERS.get(error["type"], _misfit)(error)
         yield Fault(place_of(error["loc"]), rule, found, remedy)
+
+
+def _folded(error: ErrorDetails) -> tuple[int | str, ...]:
+    """The place of an error, whatever the case of its letters."""
+    return tuple(part.lower() if isinstance(part, str) else part for part in error["loc"])
 
 
 def toml(value: Any) -> str:

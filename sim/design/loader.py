@@ -12,7 +12,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from sim.design.catalogue import target_faults
+from sim.design.catalogue import is_target, target_faults
 from sim.design.faults import field_faults, found_text, key_path
 from sim.design.rules import rule_faults
 from sim.design.schema import Design
@@ -122,6 +122,9 @@ def _parse(text: str, source: str) -> dict[str, Any]:
     if not data:
         remedy = "write a starter scenario with: tickspin new FILE"
         raise _fault(source, "must hold a scenario", "an empty file", remedy)
+    if is_target(data):
+        remedy = f"give a scenario, and this file with --target-file {source}"
+        raise _fault(source, "must hold a scenario", "the data file of a target", remedy)
     return data
 
 

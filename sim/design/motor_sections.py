@@ -143,8 +143,17 @@ class Motor(Section):
     )
 
 
+THERMAL_MODEL = (
+    "winding_to_board_K_per_W",
+    "board_to_ambient_K_per_W",
+    "winding_J_per_K",
+    "board_J_per_K",
+)
+"""The keys of [thermal] without which nothing warms up; all are given or none."""
+
+
 class Thermal(Section):
-    """Temperatures: without the two resistances and the two heat capacities everything stays at ambient."""
+    """Temperatures: without the numbers of THERMAL_MODEL everything stays at ambient."""
 
     ambient_C: float = declare("temperature of the air around", "C", default=20.0, ge=-40, le=125)
     winding_to_board_K_per_W: float | None = declare(

@@ -102,6 +102,8 @@ def _changed(old: float | None, sign: str, number: float) -> float:
         raise _OverrideError(
             "must have a value that can be changed", "nothing", "give a plain number, or state the key first"
         )
+    if sign == "x" and old == 0:
+        raise _OverrideError("must not be 0 for a factor to change it", "0", "give a plain number")
     return {"x": old * number, "+": old + number, "-": old - number}[sign]
 
 

@@ -21,6 +21,7 @@ from sim.design.firmware_rules import (
     target_exists,
 )
 from sim.design.key import number_text
+from sim.design.motor_sections import THERMAL_MODEL
 from targets.errors import Fault
 
 _STEP_DEG = 60.0  # electrical angle of one commutation step
@@ -152,12 +153,9 @@ def _dead_time(dead_time_s: float, pwm_Hz: float) -> Fault | None:
     )
 
 
-_THERMAL = ("winding_to_board_K_per_W", "board_to_ambient_K_per_W", "winding_J_per_K", "board_J_per_K")
-
-
 def _thermal_whole(*values: float | None) -> Fault | None:
-    missing = [name for name, value in zip(_THERMAL, values, strict=True) if value is None]
-    if len(missing) in (0, len(_THERMAL)):
+    missing = [name for name, value in zip(THERMAL_MODEL, values, strict=True) if value is None]
+    if len(missing) in (0, len(THERMAL_MODEL)):
         return None
     return Fault(
         f"thermal.{missing[0]}",
@@ -273,7 +271,7 @@ RULES = (
     Rule(("load.torque_steps",), _load_steps),
     Rule(("drive.supply_steps",), _supply_steps),
     Rule(("load.torque_table",), _load_table),
-    Rule(tuple(f"thermal.{name}" for name in _THERMAL), _thermal_whole),
+    Rule(tuple(f"thermal.{name}" for name in THERMAL_MODEL), _thermal_whole),
     Rule(("firmware.law",), law_exists),
     Rule(("firmware.target",), target_exists),
     Rule(("firmware.clock_Hz", "firmware.target"), clock_in_range),

@@ -15,6 +15,7 @@ from sim.design.key import declare
 from sim.design.motor_sections import Motor, Thermal
 from sim.design.plant_sections import Drive, Hall, Load
 from sim.design.section import Section
+from targets.cost_keys import ARITHMETIC_WORDS
 
 _MAX_SPEED_RPM = 65535  # the command port of the firmware is an unsigned 16-bit number of rpm
 MOST_PATH_CHARACTERS = (
@@ -35,7 +36,7 @@ class Firmware(Section):
         example="duty_pi",
     )
     arithmetic: str = declare(
-        'arithmetic of the law: "i16", "i32", "q15.16", "f32" or "f64"',
+        f"arithmetic of the law: {ARITHMETIC_WORDS} such as q15.16",
         min_length=1,
         max_length=20,
         example="i32",

@@ -28,7 +28,7 @@ def design_of_law(
 
     Args:
         law: name or file.
-        arithmetic: instead of the scenario's.
+        arithmetic: instead of the scenario's; without a scenario that of the starter.
         target: instead of the scenario's; without a scenario USUAL_TARGET.
         prescaler: of the step timer; else the one that keeps the scenario's timer tick best.
         scenario: file that gives the rest; else the starter scenario does, with the sensors of the law. Its

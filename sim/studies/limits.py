@@ -10,6 +10,7 @@ from functools import partial
 from sim.design import Design, apply_overrides
 from sim.run.metrics import Metrics, measure
 from sim.run.simulate import simulate
+from sim.run.torques import rest_torque_Nm, stall_torque_Nm
 from sim.studies.suspects import Suspect, remedies, suspects
 from targets import InputError
 
@@ -43,7 +44,8 @@ class Gain:
 @dataclass(frozen=True)
 class Diagnosis:
     """`limited_by`: the suspect whose removal gives most, "several" where no single one gives anything,
-    "overshoot" where none does and the speed is above the command, "locked" where the rotor is,
+    "overshoot" where none does and the speed is above the command, "stall" where none does and friction and
+    load at rest are more than the stall torque, "locked" where the rotor is,
     "command" where the design does what it is told in time, "heat" where it does so too hot.
     `gains`: what each change gives, remedies among them, the best first, after them those that do not fit.
     `helps`: where no suspect is to blame, the change that helps best all the same: a remedy, or what does not
@@ -160,9 +162,16 @@ def _ranked(design: Design, metrics: Metrics, fits: bool, gains: tuple[Gain, ...
     worst = max(gains[:causes], key=score)
     if score(worst) >= base + NOTICEABLE:
         return Diagnosis(limit_of(worst), ranked)
-    name = "overshoot" if excess(design, metrics) > 0.0 else "several"
+    name = _limit_of_none(design, metrics)
     best = max(gains, key=plain_score)
     return Diagnosis(name, ranked, best if plain_score(best) >= base + NOTICEABLE else None)
+
+
+def _limit_of_none(design: Design, metrics: Metrics) -> str:
+    """What limits a design that no single change brings on."""
+    if excess(design, metrics) > 0.0:
+        return "overshoot"
+    return "stall" if stall_torque_Nm(design) < rest_torque_Nm(design) else "several"
 
 
 def _off_command(design: Design, metrics: Metrics) -> float:

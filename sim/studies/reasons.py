@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from typing import Final
 
+from sim.processor.records import LATE_STEP_DEG
 from sim.run.ceilings import tick_step_rpm, wrap_floor_rpm
 from sim.run.fitted_gains import fitted_gains
 from sim.run.metrics import Metrics, settled_rows
@@ -10,12 +11,16 @@ from sim.run.simulate import Recording
 from sim.run.torques import rest_torque_Nm, stall_torque_Nm
 from sim.studies.limits import judged_C, too_hot
 from sim.studies.outcome import never_got_away, overshoot_reason
-from sim.studies.suspects import SLOW_RISE, given_gains, rise_s
+from sim.studies.suspects import SLOW_RISE, given_gains, rise_s, start_duty
 
 Ceilings = dict[str, float]
 
 PARTED: Final = 1.0 / 3.0
 """A rotor that does not follow its steps finds about half of them against it, one that follows hardly any."""
+
+
+FULL_DUTY: Final = 0.98
+"""A law whose mean duty is below could push more."""
 
 
 def _step_us(recording: Recording, metrics: Metrics) -> float:
@@ -75,7 +80,11 @@ def _timer(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
 def _rounding(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
     del ceilings, metrics
     program = recording.firmware.program
-    rounded = [f"{r.parameter} = {r.asked:g} becomes {r.stored:g} {r.unit}" for r in program.rounding]
+    rounded = [
+        f"{r.parameter} = {r.asked:g} becomes {r.stored:g} {r.unit}".rstrip()
+        for r in program.rounding
+        if r.shows()
+    ]
     detail = f": {'; '.join(rounded)}" if rounded else ""
     return f"The rounding of {program.arithmetic} holds it back{detail}."
 
@@ -88,10 +97,24 @@ def _law(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
     opposed = metrics.opposed_steps / max(metrics.steps, 1)
     if opposed > PARTED:
         return f"The law {law} holds it back: {_parted(metrics)}."
+    duty = float(settled_rows(recording, "duty").mean())
+    if duty < FULL_DUTY and abs(metrics.settled_angle_error_deg) < LATE_STEP_DEG:
+        return (
+            f"The law {law} holds it back: its steps are in place, but it keeps the duty at {duty:.0%} with "
+            f"{metrics.settled_rpm:,.0f} of {command_rpm:,.0f} rpm reached: it takes the speed to be higher, "
+            "or leaves an error standing."
+        )
     return (
         f"The law {law} holds it back: its steps find the rotor "
         f"{metrics.settled_angle_error_deg:+.0f} electrical degrees from where they belong (+ late, - early)."
     )
+
+
+def _start(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
+    del metrics, ceilings
+    stays = ", and never gets away from standstill with it" if never_got_away(recording) else ""
+    duty = start_duty(recording.design)
+    return f"The start holds it back: the law gives the duty start_duty = {duty:g}{stays}."
 
 
 def _gains(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
@@ -128,6 +151,8 @@ def _supply(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
 
 
 def _drag(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
+    if never_got_away(recording):
+        return f"Friction and load hold it back: it never gets away from standstill; {_at_rest(recording)}."
     return (
         f"Friction and load hold it back: they use up the torque at {ceilings['torque']:,.0f} rpm "
         f"({_current(recording, metrics)}).{_slow_coils(recording, metrics)}"
@@ -150,9 +175,10 @@ def _faded(recording: Recording) -> str:
 def _cogging(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
     del metrics, ceilings
     motor = recording.design.motor
+    (detent,) = _torques_text(motor.cogging_Nm)
     return (
-        f"Cogging holds it back: {motor.cogging_periods_per_turn} detents of {motor.cogging_Nm * 1e6:,.3g} "
-        "uNm a turn, which the start must overcome one by one."
+        f"Cogging holds it back: {motor.cogging_periods_per_turn} detents of {detent} a turn, which the "
+        "start must overcome one by one."
     )
 
 
@@ -200,7 +226,11 @@ def _locked(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
 
 def _several(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
     if never_got_away(recording):
-        return _standstill(recording)
+        return (
+            f"It never gets away from standstill: {_at_rest(recording)}. {_NO_CAUSE}: try more torque or "
+            "less load, another motor.start_angle_deg, less stiction, or slower first steps where the law "
+            "starts without a sensor."
+        )
     if metrics.opposed_steps > PARTED * max(metrics.steps, 1):
         return f"{_NO_CAUSE}: {_parted(metrics)}."
     return (
@@ -210,21 +240,27 @@ def _several(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
     )
 
 
-def _standstill(recording: Recording) -> str:
-    """Why it never starts: too little torque, or what to try."""
-    stall_Nm, rest_Nm = stall_torque_Nm(recording.design), rest_torque_Nm(recording.design)
-    if stall_Nm < rest_Nm:
-        return (
-            f"It never gets away from standstill: the motor has {stall_Nm * 1e6:,.3g} uNm at the most there, "
-            f"friction and load at rest take {rest_Nm * 1e6:,.3g} uNm."
-        )
-    return (
-        f"It never gets away from standstill. {_NO_CAUSE}: try another motor.start_angle_deg, less stiction, "
-        "or slower first steps where the law starts without a sensor."
-    )
+def _stall(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
+    del metrics, ceilings
+    happens = "It never gets away from standstill" if never_got_away(recording) else "The load stalls it"
+    return f"{happens}: {_at_rest(recording)}."
+
+
+def _at_rest(recording: Recording) -> str:
+    """The torques of a rotor at rest."""
+    has, taken = _torques_text(stall_torque_Nm(recording.design), rest_torque_Nm(recording.design))
+    return f"at rest the motor has {has} at full duty, friction and load take {taken}"
+
+
+def _torques_text(*torques_Nm: float) -> list[str]:
+    """Torques to three digits, all in the unit that suits the largest."""
+    unit, one_Nm = next((u for u in _TORQUE_UNITS if max(torques_Nm) >= u[1]), _TORQUE_UNITS[-1])
+    return [f"{torque_Nm / one_Nm:.3g} {unit}" for torque_Nm in torques_Nm]
 
 
 _NO_CAUSE = "No single cause stands out"
+_TORQUE_UNITS: Final = (("Nm", 1.0), ("mNm", 1e-3), ("uNm", 1e-6))
+"""The largest first."""
 
 
 def _inductance(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
@@ -258,6 +294,7 @@ REASONS: Final[dict[str, Callable[[Recording, Metrics, Ceilings], str]]] = {
     "timer": _timer,
     "rounding": _rounding,
     "law": _law,
+    "start": _start,
     "gains": _gains,
     "clock": _clock,
     "hall": _hall,
@@ -269,5 +306,6 @@ REASONS: Final[dict[str, Callable[[Recording, Metrics, Ceilings], str]]] = {
     "heat": _heat,
     "overshoot": _overshoot,
     "locked": _locked,
+    "stall": _stall,
     "several": _several,
 }

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from controllers import describe_law, law_path
-from sim.design import Design, LoadPoint, LoadStep, Override, Variant, choices_of
+from sim.design import THERMAL_MODEL, Design, LoadPoint, LoadStep, Override, Variant, choices_of
 
 MORE_SUPPLY = "x1.25"
 LESS_LOAD = "x0.5"
@@ -20,6 +20,8 @@ PERFECT = (
     ("rounding", "rounding", "arithmetic in f64 at the same cost"),
 )
 """Name of the suspect, what `firmware.idealise` calls it, the change in words."""
+START_DUTY, FULL = "start_duty", 1.0
+"""Parameter of the laws that control the duty, and the highest of its values."""
 NARROW = "i16"
 WIDE = "i32"
 """In this arithmetic the following laws compile for every timer and motor."""
@@ -49,12 +51,15 @@ def suspects(design: Design) -> list[Suspect]:
 
 
 def _firmware_suspects(design: Design) -> list[Suspect]:
-    """Law, oscillator and sensors."""
+    """Law, its parameters, oscillator and sensors."""
     listed = [_following(design)] if design.firmware.law != FOLLOWING_LAWS[design.hall.sensors] else []
     if given := given_gains(design):
         others = {key: v for key, v in design.firmware.parameters.items() if key not in given}
         fitted = Variant("gains", {"firmware.parameters": others})
         listed.append(Suspect(fitted, "gains fitted to the motor"))
+    if (start_duty(design) or FULL) < FULL:
+        strong = Variant("start", {f"firmware.parameters.{START_DUTY}": FULL})
+        listed.append(Suspect(strong, "full duty at the start"))
     if design.firmware.clock_error_percent:
         exact = Variant("clock", {"firmware.clock_error_percent": 0.0})
         listed.append(Suspect(exact, "an oscillator that is not off"))
@@ -67,6 +72,14 @@ def given_gains(design: Design) -> dict[str, float]:
     """Parameters that the law would fit to the motor if the scenario did not give them."""
     fitted = {p.key for p in describe_law(law_path(design.firmware.law)).parameters if p.fitted}
     return {key: value for key, value in design.firmware.parameters.items() if key in fitted}
+
+
+def start_duty(design: Design) -> float | None:
+    """What the law gives until it knows the speed; None where that is no parameter of it."""
+    defaults = {p.key: p.default for p in describe_law(law_path(design.firmware.law)).parameters}
+    if START_DUTY not in defaults:
+        return None
+    return design.firmware.parameters.get(START_DUTY, defaults[START_DUTY])
 
 
 def _motor_suspects(design: Design) -> list[Suspect]:
@@ -156,8 +169,5 @@ def _halved_load(design: Design) -> dict[str, Override]:
     return halved
 
 
-_COLD: dict[str, Override] = {
-    f"thermal.{key}": None
-    for key in ("winding_to_board_K_per_W", "board_to_ambient_K_per_W", "winding_J_per_K", "board_J_per_K")
-}
+_COLD: dict[str, Override] = {f"thermal.{key}": None for key in THERMAL_MODEL}
 """Overrides of a motor that nothing warms."""

@@ -3,6 +3,7 @@
 import itertools
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 from types import MappingProxyType
 
 from controllers import describe_law, law_path
@@ -68,10 +69,20 @@ def _column(design: Design, setting: str, target_files: Mapping[str, str]) -> _C
     fault = key_fault(key)
     if fault is not None:
         raise InputError([replace(fault, place="--vary")])
-    twice = next((value for value in values if values.count(value) > 1), None)
-    if twice is not None:
+    listed = _listed(design, key, values, target_files)
+    choices = [_choice(key, value, target_files) for value in listed]
+    if twice := _twice(key, listed, choices):
         raise InputError([Fault("--vary", f"must list each value of {key} once", twice, "leave one out")])
-    return key, [_choice(key, value, target_files) for value in _listed(design, key, values, target_files)]
+    return key, choices
+
+
+def _twice(key: str, listed: Sequence[str], choices: Sequence[_Choice]) -> str:
+    """The words for one value that a list names more than once, such as 5, 5.0 or a.py, ./a.py; empty where
+    none is."""
+    is_file = key in (TARGET, LAW)
+    own = [Path(str(choice.value)).resolve() if is_file else choice.value for choice in choices]
+    first = next((value for value in own if own.count(value) > 1), None)
+    return ", ".join(text for text, value in zip(listed, own, strict=True) if value == first)
 
 
 def _listed(design: Design, key: str, values: list[str], target_files: Mapping[str, str]) -> Sequence[str]:

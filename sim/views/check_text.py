@@ -9,7 +9,7 @@ from sim.design.faults import toml
 from sim.studies.checks import Checked
 from sim.studies.stress import Stressed
 from sim.views.proofs_text import proofs_text
-from sim.views.text import WIDTH, fitted_texts, rounding_text
+from sim.views.text import WIDTH, fitted_texts, rounding_texts
 
 _MARKS = {FAILS: "FAILS", NOT_APPLICABLE: "  -  "}
 _INDENT = "    "
@@ -50,7 +50,7 @@ def _heading(checked: Checked) -> Iterator[str]:
         f"{bench.examples:,} event sequences, {bench.calls:,} calls of handlers."
     )
     yield from (f"fitted   {text}" for text in fitted_texts(firmware.program))
-    yield from (f"rounded  {rounding_text(rounding)}" for rounding in firmware.program.rounding)
+    yield from (f"rounded  {text}" for text in rounding_texts(firmware.program))
 
 
 def _property_lines(verdicts: tuple[Verdict, ...]) -> Iterator[str]:

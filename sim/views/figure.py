@@ -1,4 +1,4 @@
-"""One figure of a run: speed and step time over the whole run, and a close-up of the last electrical
+"""One figure of a run: speed, step time and duty over the whole run, and a close-up of the last electrical
 turns."""
 
 from pathlib import Path
@@ -21,6 +21,7 @@ from sim.studies.answer import CAUTION, Result
 INK, QUIET, SIGNAL, WARN = "#1d2b2a", "#8a9a97", "#0b6e5f", "#b4472d"
 PHASES = ("#5b3a8e", "#c08a1e", "#2f7fb5")
 HANDLER_COLOURS = {1: "#c08a1e", 2: "#0b6e5f", 3: "#5b3a8e"}
+FULL_PERCENT = 100.0
 _MS = 1e3
 
 
@@ -34,16 +35,18 @@ def draw_run(result: Result, window: Recording, path: Path) -> None:
     """
     with plt.rc_context({"font.size": 9, "axes.edgecolor": QUIET, "axes.labelcolor": INK, "text.color": INK}):
         figure, axes = plt.subplots(
-            5, 1, figsize=(11, 13), layout="constrained", height_ratios=(3, 2, 2.4, 2.4, 1.8)
+            6, 1, figsize=(11, 14), layout="constrained", height_ratios=(3, 2, 1, 2.4, 2.4, 1.8)
         )
-        axes[1].sharex(axes[0])
-        for ax in axes[3:]:
-            ax.sharex(axes[2])
+        for ax in axes[1:3]:
+            ax.sharex(axes[0])
+        for ax in axes[4:]:
+            ax.sharex(axes[3])
         _speed(axes[0], result)
         _step_time(axes[1], result)
-        _currents(axes[2], window)
-        _voltages(axes[3], window)
-        _logic(axes[4], window)
+        _duty(axes[2], result)
+        _currents(axes[3], window)
+        _voltages(axes[4], window)
+        _logic(axes[5], window)
         for ax in axes:
             ax.spines[["top", "right"]].set_visible(False)
             ax.grid(True, color="#e6ebea", linewidth=0.6)
@@ -105,7 +108,7 @@ def _step_time(ax: Axes, result: Result) -> None:
     ax.plot(t_s, _trace(result, "step_time_ticks"), color=SIGNAL, linewidth=1.0)
     ticks = _trace(result, "step_time_ticks")
     tick_us = result.recording.firmware.tick_s * 1e6
-    ax.set(ylabel=f"step time [ticks of {tick_us:.3g} us]", xlabel="time [s]")
+    ax.set(ylabel=f"step time [ticks of {tick_us:.3g} us]")
     if ticks.max() > 0:
         ax.set_ylim(0, 1.3 * np.percentile(ticks, 97))
     error = ax.twinx()
@@ -114,6 +117,18 @@ def _step_time(ax: Axes, result: Result) -> None:
     error.set_ylim(-180, 180)
     error.set_yticks([-120, -60, 0, 60, 120])
     error.spines[["top"]].set_visible(False)
+
+
+def _duty(ax: Axes, result: Result) -> None:
+    """The duty as a filled band, darker where it is at its end and the law has no more to give."""
+    t_s, percent = _trace(result, "t_s"), 100.0 * _trace(result, "duty")
+    band: dict[str, Any] = {"step": "post", "color": SIGNAL, "linewidth": 0.0}
+    ax.fill_between(t_s, percent, alpha=0.2, **band)
+    if (percent >= FULL_PERCENT).any():
+        ax.fill_between(t_s, percent, where=percent >= FULL_PERCENT, alpha=0.5, label="full", **band)
+        _legend_above(ax)
+    ax.step(t_s, percent, where="post", color=SIGNAL, linewidth=1.0)
+    ax.set(ylabel="duty [%]", xlabel="time [s]", ylim=(0.0, 108.0), yticks=[0, 50, 100])
 
 
 def _currents(ax: Axes, window: Recording) -> None:

@@ -3,8 +3,8 @@
 import textwrap
 from collections.abc import Iterable
 
-from controllers.program import Program, Rounding
-from sim.design import Design
+from controllers.program import Program
+from sim.design import THERMAL_MODEL, Design
 from sim.run.metrics import Metrics
 from sim.run.torques import continuous_torque_Nm
 from sim.studies.answer import CAUTION, Result
@@ -123,7 +123,7 @@ def _ceilings(result: Result) -> str:
     def value(name: str) -> str:
         rpm = result.ceilings_rpm[name]
         if name == "heat" and not result.design.thermal.is_modelled:
-            return f"{'-':>9}  not judged: no [thermal]"
+            return f"{'-':>9}  not judged: [thermal] lacks {', '.join(THERMAL_MODEL)}"
         shown = "none" if rpm == float("inf") else f"{rpm:,.0f}"
         return f"{shown:>9}  {_CEILING_WORDS[name]}"
 
@@ -172,7 +172,7 @@ def _firmware(result: Result) -> str:
         for fault in metrics.faults
     ]
     rows += [("fitted", text) for text in fitted_texts(firmware.program)]
-    rows += [("rounded", rounding_text(rounding)) for rounding in firmware.program.rounding]
+    rows += [("rounded", text) for text in rounding_texts(firmware.program)]
     return _rows("Firmware (clocks with interrupt entry and exit, which `tickspin cost` leaves out)", rows)
 
 
@@ -195,10 +195,13 @@ def fitted_texts(program: Program) -> list[str]:
     ]
 
 
-def rounding_text(rounding: Rounding) -> str:
-    """What the arithmetic made of a parameter or constant."""
-    unit = f" {rounding.unit}" if rounding.unit else ""
-    return f"{rounding.parameter}: {rounding.asked:g} asked, {rounding.stored:g}{unit} held"
+def rounding_texts(program: Program) -> list[str]:
+    """What the arithmetic made of parameters and constants, where the digits told show it."""
+    return [
+        f"{r.parameter}: {r.asked:g} asked, {f'{r.stored:g} {r.unit}'.rstrip()} held"
+        for r in program.rounding
+        if r.shows()
+    ]
 
 
 def _motor(result: Result) -> str:

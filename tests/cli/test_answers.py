@@ -1,5 +1,6 @@
 """The answer changes as physics and firmware say."""
 
+import json
 import time
 
 import pytest
@@ -9,7 +10,7 @@ from sim.run.metrics import measure
 from sim.run.simulate import simulate
 from sim.studies.answer import answer
 from sim.views.text import run_text
-from tests.cli.command import AIR_SAMPLER, SCENARIOS
+from tests.cli.command import AIR_SAMPLER, SCENARIOS, Command
 
 
 @pytest.fixture(scope="module")
@@ -148,3 +149,15 @@ def test_overshoot_is_told_beyond_the_tolerance_and_only_there(blower: Design) -
 
 def test_the_text_says_what_the_tolerance_allows(blower: Design) -> None:
     assert "(tolerance 2 %: 21,560 rpm and more count as reached)" in run_text(answer(blower))
+
+
+def test_a_rounding_that_no_digit_shows_is_not_told_but_stands_in_the_json(tickspin: Command) -> None:
+    tickspin("new", "spinner")
+    ended = tickspin("run", "spinner.toml", "--json", "r.json")
+    rounding = json.loads((tickspin.folder / "r.json").read_text())["firmware"]["rounding"]
+    pairs = {row["parameter"]: (f"{row['asked']:g}", f"{row['stored']:g}") for row in rounding}
+    hidden = {name for name, (asked, stored) in pairs.items() if asked == stored}
+    told = {line.split()[1].rstrip(":") for line in ended.out.splitlines() if line.startswith("  rounded")}
+    assert hidden == {"catch_up_s"}
+    assert told == pairs.keys() - hidden
+    assert "rounded  catch_up_s" not in tickspin("check", "duty_pi", "--examples", "100").out

@@ -161,6 +161,24 @@ WRONG_WORDS = [
 ]
 
 
+# (words, the option and how often it stands there)
+TWICE = [
+    (["run", AIR_SAMPLER, "--law", "duty_pi", "--law", "step_trim"], "--law: must be given once, found it 2"),
+    (["run", AIR_SAMPLER, "--json", "a.json", "--json=a.json"], "--json: must be given once, found it 2"),
+    (["check", "step_trim", "--seed", "1", "--seed", "2", "--seed=3"], "--seed: must be given once"),
+    (["export", "step_trim", "--to", "a", "--set", "motor.pole_pairs=2", "--set", "motor.pole_pairs=3"],
+     "--set motor.pole_pairs: must be given once, found motor.pole_pairs=3"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("words", "message"), TWICE)
+def test_what_counts_once_is_given_once(tickspin: Command, words: list[str | Path], message: str) -> None:
+    ended = tickspin(*words)
+    assert (ended.status, ended.out, ended.err.count("\n")) == (2, "", 1)
+    assert ended.err.startswith(f"tickspin: {message}")
+    assert list(tickspin.folder.iterdir()) == []
+
+
 @pytest.mark.parametrize("words", WRONG_WORDS)
 def test_a_wrong_command_line(tickspin: Command, words: list[str]) -> None:
     ended = tickspin(*words)

@@ -184,6 +184,14 @@ BAD = [
     (("--vary", "drive.supply_V=3", "--price", "acc8"), "must be TARGET=USD"),
     (("--vary", "drive.supply_V=3", "--price", "acc8=-1"), "must be TARGET=USD"),
     (("--vary", "drive.supply_V=3", "--price", "acc8=nan"), "must be TARGET=USD"),
+    (
+        ("--vary", "drive.supply_V=3", "--price", "acc8=1", "--price", "acc8=2"),
+        "once, found acc8=1 and acc8=2",
+    ),
+    (("--vary", "drive.supply_V=3", "--price", "m3=1"), "or compare it: --vary firmware.target=acc8,m3"),
+    (("--vary", "drive.supply_V=5,5.0"), "must list each value of drive.supply_V once, found 5, 5.0"),
+    (("--vary", "firmware.law=a.py,./a.py"), "each value of firmware.law once, found a.py, ./a.py"),
+    (("--vary", "load.constant_torque_Nm=x2"), "must not be 0 for a factor to change it, found 0"),
 ]
 
 
@@ -241,7 +249,7 @@ def test_a_value_that_contradicts_another_key_is_a_row_with_its_reason(tickspin:
 def test_the_price_of_an_unknown_target_is_refused(tickspin: Command) -> None:
     ended = tickspin("compare", AIR_SAMPLER, "--vary", "firmware.target=m0", "--price", "m9=1")
     assert (ended.status, ended.out, ended.err.count("\n")) == (2, "", 1)
-    assert "--price: must name a target, found m9; allowed: acc8" in ended.err
+    assert "must name a target that is compared, found m9; allowed: m0" in ended.err
 
 
 def test_each_row_that_falls_short_says_what_limits_it_as_its_run_does(tickspin: Command) -> None:

@@ -107,7 +107,6 @@ def test_files_of_somebody_else_are_left_alone(tickspin: Command, name: str) -> 
 
 # (words after `export`, part of the message)
 BAD = [
-    (["open_ramp", "--to", "out"], "--arithmetic"),
     (["open_ramp", "--arithmetic", "i33", "--to", "out"], "tickspin: --arithmetic: is i8"),
     (["nothing", "--arithmetic", "i32", "--to", "out"], "tickspin: LAW: is a shipped law"),
     (["nothing.py", "--arithmetic", "i32", "--to", "out"], "nothing.py"),
@@ -164,3 +163,14 @@ def test_a_law_for_other_sensors_is_refused_as_run_refuses_it(tickspin: Command)
     assert (ended.status, ended.err.count("\n")) == (2, 1)
     assert "must be 1, which the law step_trim is written for" in ended.err
     assert not (tickspin.folder / "out").exists()
+
+
+def test_without_a_word_the_arithmetic_is_that_of_check_and_cost(tickspin: Command) -> None:
+    def told(*words: str | Path) -> str:
+        return str(json.loads(tickspin(*words, "--json", "-").out)["arithmetic"])
+
+    (tickspin.folder / "q.toml").write_text(AIR_SAMPLER.read_text().replace('"i32"', '"q15.16"'))
+    for rest, arithmetic in (((), "i32"), (("--scenario", "q.toml"), "q15.16")):
+        export = told("export", "step_trim", "--to", "out", *rest)
+        check = told("check", "step_trim", "--examples", "100", *rest)
+        assert (export, told("cost", "step_trim", *rest), check) == (arithmetic,) * 3

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from controllers import Binding, compile_law, starting_law
+from controllers import Binding, compile_law, law_path, starting_law
 from sim.design import apply_overrides, load_design
 from sim.run.metrics import column, measure
 from sim.run.simulate import simulate
@@ -120,7 +120,7 @@ def test_a_fault_of_the_law_is_shown_with_line_column_and_caret(tickspin: Comman
     assert set(caret.strip()) == {"^"}
 
 
-@pytest.mark.parametrize("name", ["", "two words", "1st", "a/b", "lüfter", "_", "class"])
+@pytest.mark.parametrize("name", ["", "two words", "1st", "a/b", "lüfter", "_", "class", "step_trim"])
 def test_new_refuses_a_name_that_is_no_law(tickspin: Command, name: str) -> None:
     ended = tickspin("new", "--law", name)
     assert ended.status == 2
@@ -163,3 +163,19 @@ def test_run_with_another_law_takes_that_laws_parameters(tickspin: Command) -> N
     ended = tickspin("run", AIR_SAMPLER.parent / "reaction_wheel.toml", "--law", "step_trim")
     assert ended.status in (0, 1)
     assert ended.out.splitlines()[1].startswith("step_trim in i32 on m0")
+
+
+def test_a_law_that_takes_the_speed_to_be_higher_is_blamed_for_its_duty(tickspin: Command) -> None:
+    """10 % higher: it holds 10,000 / 1.1 = 9,091 rpm, its steps where those of `duty_pi` are."""
+    tickspin("new", "spinner")
+    text = law_path("duty_pi").read_text()
+    measured = "hw.rpm_ticks // u32(period)"
+    assert text.count(measured) == 1
+    (tickspin.folder / "wrong.py").write_text(text.replace(measured, f"{measured} * 11 // 10"))
+    ended = tickspin("run", "spinner.toml", "--law", "wrong.py", "--json", "r.json")
+    assert "Limited by: law." in ended.out
+    told = " ".join(ended.out.split())
+    assert "The law wrong.py holds it back: its steps are in place, but it keeps the duty at" in told
+    assert "of 10,000 rpm reached: it takes the speed to be higher, or leaves an error standing." in told
+    settled_rpm = json.loads((tickspin.folder / "r.json").read_text())["verdict"]["settled_rpm"]
+    assert settled_rpm == pytest.approx(10000.0 / 1.1, rel=2e-3)  # whole ticks, whole rpm

@@ -175,6 +175,41 @@ def test_a_file_that_is_none(tickspin: Command, name: str, message: str) -> None
     assert message in ended.err
 
 
+@pytest.mark.parametrize("words", [("run",), ("check", "step_trim", "--scenario"), ("compare",)])
+def test_a_target_file_is_no_scenario(tickspin: Command, chip: Path, words: tuple[str, ...]) -> None:
+    ended = tickspin(*words, chip.name, *(("--vary", "firmware.target=m0") if words == ("compare",) else ()))
+    assert (ended.status, ended.out) == (2, "")
+    assert ended.err == (
+        "tickspin: my_chip.toml: must hold a scenario, found the data file of a target; "
+        "give a scenario, and this file with --target-file my_chip.toml\n"
+    )
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_a_scenario_is_no_target_file(tickspin: Command, command: str) -> None:
+    tickspin("new", "spinner")
+    ended = tickspin(*COMMANDS[command], "--target-file", "spinner.toml")
+    assert (ended.status, ended.out, ended.err.count("\n")) == (2, "", 1)
+    assert ended.err.startswith("tickspin: spinner.toml: the file must hold a target, found a scenario; ")
+
+
+def test_run_on_another_target_is_the_row_of_a_comparison(tickspin: Command, chip: Path) -> None:
+    words = ("--vary", "firmware.target=avr5,my_chip", "--target-file", chip, "--json", "-")
+    rows = {row["name"]: row for row in json.loads(tickspin("compare", AIR_SAMPLER, *words).out)["rows"]}
+    named = json.loads(tickspin("run", AIR_SAMPLER, "--target", "avr5", "--json", "-").out)
+    assert named["firmware"]["target"] == "avr5"
+    assert named["verdict"]["settled_rpm"] == rows["avr5"]["settled_rpm"]
+    agreed = ("--target", "my_chip", "--target-file", chip, "--json", "-")
+    own = json.loads(tickspin("run", AIR_SAMPLER, *agreed).out)
+    assert own["verdict"]["settled_rpm"] == rows["my_chip"]["settled_rpm"]
+
+
+def test_run_refuses_a_target_that_is_none(tickspin: Command) -> None:
+    ended = tickspin("run", AIR_SAMPLER, "--target", "m00")
+    assert (ended.status, ended.out, ended.err.count("\n")) == (2, "", 1)
+    assert ended.err.startswith("tickspin: --target: must be the name of a shipped target or a .toml file")
+
+
 def test_two_files_with_one_name(tickspin: Command, chip: Path) -> None:
     (tickspin.folder / "copy.toml").write_bytes(chip.read_bytes())
     ended = tickspin(*COMMANDS["compare"], "--target-file", chip, "--target-file", "copy.toml")

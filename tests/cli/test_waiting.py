@@ -9,6 +9,10 @@ from pathlib import Path
 
 import pytest
 
+from controllers.check.bench.play import native_play as native_bench
+from controllers.jit import NativeKernel
+from controllers.play import native_play
+from sim.cli.waiting import prepare
 from sim.loop.native import native_spin
 from tests.cli.command import AIR_SAMPLER
 
@@ -47,3 +51,21 @@ def test_a_file_is_told_nothing(tmp_path: Path) -> None:
     with path.open("wb") as file:
         assert started(file.fileno(), *COMPARE, FORCE_COLOR="1").wait() in (0, 1)
     assert path.read_bytes() == b""
+
+
+def test_what_is_compiled_is_told_once_with_its_time(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    done = {native_spin.name: False, native_bench.name: False, native_play.name: True}
+    monkeypatch.setattr(NativeKernel, "is_compiled", property(lambda kernel: done[kernel.name]))
+    monkeypatch.setattr(NativeKernel, "prepare", lambda kernel: done.update({kernel.name: True}))
+    kernels = [NativeKernel(name, lambda: 0, 0, 0) for name in done]
+    prepare(*kernels)
+    first, second = capsys.readouterr().err.splitlines()
+    assert first == (
+        "tickspin: compiling the simulation and the test bench for this machine, once per version ..."
+    )
+    assert second == "tickspin: compiled in 0 s; kept for later calls"
+    assert all(done.values())
+    prepare(*kernels)
+    assert capsys.readouterr().err == ""

@@ -212,14 +212,14 @@ BAD_BINDINGS = (
         "firmware.arithmetic",
         "is i8, i16, i32, f32, f64 or qM.N",
         "'i33'",
-        "choose one of them",
+        "choose one of them, such as i32 or q15.16",
     ),
     (
         {"arithmetic": "u16"},
         "firmware.arithmetic",
         "is i8, i16, i32, f32, f64 or qM.N",
         "'u16'",
-        "choose one of them",
+        "choose one of them, such as i32 or q15.16",
     ),
     (
         {"arithmetic": "q10.10"},

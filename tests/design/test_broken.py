@@ -234,7 +234,24 @@ def test_unknown_section(tmp_path: Path) -> None:
 
 def test_misspelt_section_names_the_right_one(tmp_path: Path) -> None:
     fault = the_fault(tmp_path, SOUND.replace("[numerics]", "[numeric]"))
-    assert (fault.place, fault.remedy) == ("numeric", "did you mean numerics?")
+    assert (fault.place, fault.remedy) == ("numeric", "did you mean [numerics]?")
+
+
+# (as written, in which letters, place of the one fault, remedy)
+WRONG_CASE = [
+    ("[motor]", "[Motor]", "Motor", "did you mean [motor]?"),
+    ("pole_pairs = 2", "Pole_Pairs = 2", "motor.Pole_Pairs", "did you mean pole_pairs?"),
+    ("inertia_kg_m2 =", "inertia_kg_M2 =", "motor.inertia_kg_M2", "did you mean inertia_kg_m2?"),
+    ("supply_V =", "supply_v =", "drive.supply_v", "did you mean supply_V?"),
+]
+
+
+@pytest.mark.parametrize(("sound", "written", "place", "remedy"), WRONG_CASE)
+def test_a_name_in_other_letters_is_one_fault(
+    tmp_path: Path, sound: str, written: str, place: str, remedy: str
+) -> None:
+    fault = the_fault(tmp_path, SOUND.replace(sound, written, 1))
+    assert (fault.place, fault.remedy) == (place, remedy)
 
 
 @pytest.mark.parametrize("value", ["3", "[[1]]", '"x"', "true"])

@@ -117,6 +117,11 @@ BAD_OVERRIDES: list[tuple[str, Override, str]] = [
     ("drive.supply_V", "xnan", "must be a number or a change of one"),
     ("drive.supply_V", "x1e400", "must be a finite number"),
     ("drive.supply_V", "x100", "allowed: 0.5 to 60 V"),
+    (
+        "load.constant_torque_Nm",
+        "x2",
+        "must not be 0 for a factor to change it, found 0; give a plain number",
+    ),
     ("drive.supply_V", True, "found true (a boolean)"),
     ("drive.supply_V", math.nan, "must be a finite number"),
     ("drive.supply_V", None, "must be given"),

@@ -278,7 +278,7 @@ def test_what_helps_but_is_no_suspect_or_does_not_fit_is_named_all_the_same(
     ("changes", "gone"),
     [
         ({"hall.placement_error_deg": 0.0}, "hall"),
-        ({"firmware.law": "duty_pi"}, "law"),
+        ({"firmware.law": "duty_pi", "firmware.parameters.start_duty": 1.0}, "law"),
         ({"firmware.idealise": ["cost"]}, "processor"),
         ({"firmware.idealise": ["tick"]}, "timer"),
         ({"firmware.idealise": ["rounding"]}, "rounding"),

@@ -58,9 +58,28 @@ CASES: dict[str, tuple[dict[str, Override], str, list[str]]] = {
     "locked": ({"load.rotor": "locked"}, "locked", ['load.rotor = "locked"']),
     "too little torque": (
         {"motor.ke_V_s_per_rad": 1e-7},
-        "several",
+        "stall",
         # 2 ke V / R = 2e-7 * 6 / 4.2
-        ["the motor has 0.286 uNm at the most there, friction and load at rest take 8 uNm"],
+        ["from standstill: at rest the motor has 0.286 uNm at full duty, friction and load take 8 uNm"],
+    ),
+    "a load that the duty of the start cannot move": (
+        {"load.constant_torque_Nm": 8e-4, "firmware.parameters.start_duty": 0.1},
+        "start",
+        [
+            "gives the duty start_duty = 0.1, and never gets away from standstill",
+            "With full duty at the start it",
+        ],
+    ),
+    "a load beyond the stall torque": (
+        {"load.constant_torque_Nm": 8e-3},
+        "stall",
+        # 2 ke V / R = 2.4e-3 * 6 / 4.2
+        ["at rest the motor has 3.43 mNm at full duty, friction and load take 8.01 mNm"],
+    ),
+    "a brake beyond the stall torque": (
+        {"load.torque_steps": [{"at_s": 0.0, "torque_Nm": 0.0}, {"at_s": 2.0, "torque_Nm": 9e-3}]},
+        "stall",
+        ["then falls back to 0 rpm", "The load stalls it: at rest the motor has 3.43 mNm at full duty"],
     ),
     "a battery that fades": (
         {**BATTERY, "command.duration_s": 20.0},
