@@ -4,7 +4,7 @@ import textwrap
 from collections.abc import Iterable
 
 from controllers.program import Program
-from sim.design import THERMAL_MODEL, Design
+from sim.design import Design
 from sim.run.metrics import Metrics
 from sim.run.torques import continuous_torque_Nm
 from sim.studies.answer import CAUTION, Result
@@ -123,7 +123,7 @@ def _ceilings(result: Result) -> str:
     def value(name: str) -> str:
         rpm = result.ceilings_rpm[name]
         if name == "heat" and not result.design.thermal.is_modelled:
-            return f"{'-':>9}  not judged: [thermal] lacks {', '.join(THERMAL_MODEL)}"
+            return f"{'-':>9}  not judged: [thermal] gives no resistances and capacities"
         shown = "none" if rpm == float("inf") else f"{rpm:,.0f}"
         return f"{shown:>9}  {_CEILING_WORDS[name]}"
 
