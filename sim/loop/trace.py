@@ -54,6 +54,7 @@ def sample(p: Record, s: Record, c: Record, k: Record, commands: Record, trace: 
     trace[row, 11] = s.load_J
     trace[row, 12] = p.ambient_C + s.winding_rise_K
     trace[row, 13] = bus_V(p, s)
+    trace[row, 14] = k.steps
     _sample_steps(c, k, trace, row)
     k.sample_angle = angle
     k.sample_square = s.square_A2s

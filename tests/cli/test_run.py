@@ -47,6 +47,9 @@ CONTRACT = [
     ("firmware", "prescaler", int),
     ("motor", "peak_phase_A", float),
     ("motor", "rms_phase_A", float),
+    ("motor", "settled_rms_phase_A", float),
+    ("motor", "settled_supply_W", float),
+    ("firmware", "settled_opposed_part", float),
     ("motor", "winding_C", type(None)),
     ("motor", "efficiency", float),
     ("motor", "energy_balance_error", float),
@@ -65,10 +68,10 @@ def numbers(part: Any) -> list[float]:
     return [part] if isinstance(part, int | float) and not isinstance(part, bool) else []
 
 
-def met_scenario(folder: Path) -> Path:
+def met_scenario(folder: Path, law: str = "step_trim") -> Path:
     """The air sampler on a chip that does it."""
     path = folder / "met.toml"
-    path.write_text(AIR_SAMPLER.read_text().replace('"acc8"', '"m4f"'))
+    path.write_text(AIR_SAMPLER.read_text().replace('"acc8"', '"m4f"').replace("step_trim", law))
     return path
 
 
@@ -281,7 +284,35 @@ def test_what_falls_short_is_told_what_to_try_under_the_name_as_typed(
 
 
 def test_what_meets_its_requirement_is_told_nothing_to_try(tickspin: Command) -> None:
-    assert "Next:" not in tickspin("run", met_scenario(tickspin.folder)).out
+    told = tickspin("run", met_scenario(tickspin.folder, "duty_pi")).out
+    assert "\nMET: " in told
+    assert "Next:" not in told
+    assert "against itself" not in told
+
+
+def test_what_meets_its_requirement_against_itself_is_told_how_and_what_to_try(tickspin: Command) -> None:
+    ended = tickspin("run", met_scenario(tickspin.folder), "--json", "r.json")
+    result = json.loads((tickspin.folder / "r.json").read_text())
+    motor, firmware = result["motor"], result["firmware"]
+    angle = f"{firmware['settled_angle_error_deg']:.1f} electrical degrees late on average"
+    text = " ".join(ended.out.split())
+    assert f"It works against itself: its steps come {angle}, " in text
+    assert f"it draws {motor['settled_supply_W']:.3g} W where" in text
+    assert f"commutation {angle}, at the end" in text
+    assert f"Next: tickspin compare {tickspin.folder / 'met.toml'} --vary firmware.law=all" in text
+    at_end, whole = motor["settled_rms_phase_A"], motor["rms_phase_A"]
+    assert at_end != whole
+    assert f"phase current {at_end:.3f} A rms at the end" in text
+    assert f"whole run {whole:.3f} A rms, {motor['peak_phase_A']:.3f} A peak, start included" in text
+
+
+def test_a_better_law_that_does_not_fit_is_looked_for_on_other_targets(tickspin: Command) -> None:
+    scenario = SCENARIOS / "label_feeder.toml"
+    ended = tickspin("run", scenario)
+    assert "Try the law duty_pi" in ended.out
+    assert "acc8 has 2,048, so on another target." in " ".join(ended.out.split())
+    words = "--vary firmware.law=duty_pi --vary firmware.target=all"
+    assert f"Next: tickspin compare {scenario} {words}" in ended.out
 
 
 def test_a_warm_run_needs_no_numba() -> None:
