@@ -41,6 +41,7 @@ class Metrics:
 
     `settled_...` are means over the last tenth of the run; of currents the root of the mean square, per
     phase. `rms_phase_A` and `peak_phase_A` are of the whole run, start included.
+    `cpu_load`, `peak_cpu_load`: part of the time that handlers take, settled and of the fullest trace row.
     `settled_angle_error_deg`: how far the steps come late for the rotor (early: negative).
     `settled_opposed_part`: opposed steps over all steps there. `settled_supply_W`: what the supply gives
     then, of which the load gets `efficiency`. `time_to_speed_s` is None when the required speed
