@@ -76,6 +76,7 @@ class Result:
             "rounding": [dict(rounding._asdict()) for rounding in firmware.program.rounding],
             "fitted": dict(firmware.program.fitted),
             **_named(firmware.linked, _SIZES),
+            "too_close_to_call": dict(firmware.linked.room.close),
             "prescaler": settings.prescaler,
             "tick_s": firmware.tick_s,
             "clock_error_percent": settings.clock_error_percent,

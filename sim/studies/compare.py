@@ -39,10 +39,10 @@ class Row:
     interrupts take at the required speed. `stack_bytes`: the part of the RAM that is stack. `why`: what does
     not fit, or cannot be built. `limited_by`: what holds back a design that does not meet the requirement, in
     the words of `Diagnosis`; empty where it does, or cannot be built. `settled_...`: as in `Metrics`, as is
-    `efficiency`, None where nothing in [load] takes power. `strain`: that it meets the requirement against
-    itself, in sentences. `clock_tolerance_percent`,
-    `clock_moves_speed`: as in `Result`, of the run as it is. `fitted`: gains that the scenario leaves to the
-    motor, of both runs.
+    `efficiency`, None where nothing in [load] takes power; `worst_lateness_deg` is settled, too. `strain`:
+    that it meets the requirement against itself, in sentences. `too_close_to_call`: memory -> why the
+    estimate does not tell whether it is large enough. `clock_tolerance_percent`, `clock_moves_speed`: as in
+    `Result`, of the run as it is. `fitted`: gains that the scenario leaves to the motor, of both runs.
     """
 
     name: str
@@ -72,6 +72,7 @@ class Row:
     is_real: bool = True
     limited_by: str = ""
     strain: str = ""
+    too_close_to_call: Mapping[str, str] = field(default_factory=dict)
     target: str = ""
     clock_tolerance_percent: float | None = None
     clock_moves_speed: bool = False
@@ -204,7 +205,7 @@ def _measured(
         overrides=variant.overrides,
         met=is_met and linked.fits,
         fits=linked.fits,
-        why="" if linked.fits else linked.reason,
+        why="" if linked.fits else linked.room.reason,
         price_USD=prices_USD.get(target.name, target.price_USD),
         flash_bytes=linked.flash_bytes,
         flash_room_bytes=memory.flash_bytes,
@@ -227,6 +228,7 @@ def _measured(
         is_real=not target.exact_arithmetic,
         limited_by=_limit(design, metrics, is_met, linked.fits),
         strain=wasted.text if wasted else "",
+        too_close_to_call=dict(linked.room.close),
         target=target.name,
         clock_tolerance_percent=target.clock.tolerance * 100.0,
         clock_moves_speed=clock_moves_speed(recording, metrics),

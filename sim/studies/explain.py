@@ -87,6 +87,8 @@ def _too_hot(recording: Recording, metrics: Metrics, diagnosis: Diagnosis) -> st
 
 
 def _fit(recording: Recording) -> str:
-    """Why the firmware does not fit, when it does not."""
-    linked = recording.firmware.linked
-    return "" if linked.fits else f"And it does not fit: {linked.reason}."
+    """Why the firmware does not fit, when it does not, and how sure that is."""
+    room = recording.firmware.linked.room
+    parts = [] if room.fits else [f"And it does not fit: {room.reason}."]
+    parts += [f"{memory[0].upper()}{memory[1:]} is {words}." for memory, words in room.close.items()]
+    return " ".join(parts)

@@ -136,7 +136,7 @@ def _drag(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
 
 def _current(metrics: Metrics) -> str:
     """The settled current, at the speed of the end, which is not that of the torque ceiling."""
-    return f"{metrics.settled_rms_phase_A:.2f} A rms per phase at {metrics.settled_rpm:,.0f} rpm"
+    return f"{metrics.settled_rms_phase_A:.2f} A rms per phase at the end, at {metrics.settled_rpm:,.0f} rpm"
 
 
 def _faded(recording: Recording) -> str:

@@ -68,7 +68,7 @@ def _lacks(design: Design, law: str) -> str:
         linked = build_firmware(variant_of(design, {"firmware.law": law})).linked
     except InputError:
         return ""
-    return "" if linked.fits else f"it {linked.reason}"
+    return "" if linked.fits else f"it {linked.room.reason}"
 
 
 def _symptoms(metrics: Metrics) -> list[str]:

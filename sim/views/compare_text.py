@@ -1,7 +1,7 @@
 """A comparison as a table for a terminal, with the choice and the reason in words below it."""
 
 import textwrap
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 from sim.studies.answer import CAUTION
 from sim.studies.compare import Comparison, Row
@@ -41,6 +41,7 @@ def compare_text(comparison: Comparison) -> str:
     cells = [["", *(head for head, _ in _COLUMNS)]]
     cells += [[row.name, *(cell(row) for _, cell in _COLUMNS)] for row in comparison.rows]
     notes = [f"{row.name}: {row.why}" for row in comparison.rows if row.why]
+    notes += _close(comparison)
     blocks = [
         "\n".join([title, "", *aligned(cells)]),
         _wrapped(_clocks(comparison)),
@@ -66,6 +67,9 @@ _LEGEND = (
 )
 
 
+_HOW = "`tickspin run` says how, and what to try."
+
+
 def _clocks(comparison: Comparison) -> str:
     """The targets whose oscillator alone may move the speed by more than the requirement allows."""
     off = {row.target: row.clock_tolerance_percent for row in comparison.rows if row.clock_moves_speed}
@@ -77,6 +81,14 @@ def _clocks(comparison: Comparison) -> str:
         f"{names}: {'their' if len(off) > 1 else 'its'} oscillator may be off by more than the {allowed:g} % "
         "allowed, and the speed with it; a crystal mends that."
     )
+
+
+def _close(comparison: Comparison) -> Iterator[str]:
+    """The rows whose memory may be large enough or not."""
+    rows = [(words, row.name) for row in comparison.rows for words in row.too_close_to_call.items()]
+    for memory, words in dict.fromkeys(key for key, _ in rows):
+        names = "; ".join(name for key, name in rows if key == (memory, words))
+        yield f"{names}: {memory} {words}"
 
 
 def _verdict(comparison: Comparison) -> str:
@@ -93,7 +105,7 @@ def _verdict(comparison: Comparison) -> str:
         rivals = _rivals(comparison, choice)
         text = f"{choice.name} is the cheapest that meets the requirement{rivals}."
     if choice.strain:
-        text += f" But it works against itself; {_unstrained(comparison)}."
+        text += f" But it works against itself; {_unstrained(comparison)}"
     if cheaper is not None:
         text += f" {cheaper.name} costs less and does not: {comparison.why_not}"
     return text
@@ -116,13 +128,13 @@ def _rivals(comparison: Comparison, choice: Row) -> str:
 def _unstrained(comparison: Comparison) -> str:
     """What does the job well."""
     other = comparison.unstrained
-    return f"{other.name} is the cheapest that does not" if other else "so does all that meets it"
+    return f"{other.name} is the cheapest that does not." if other else f"so does all that meets it. {_HOW}"
 
 
 def _strained(comparison: Comparison) -> str:
-    """The rows that do the job against themselves."""
+    """The rows that do the job against themselves, where not all do."""
     names = "; ".join(row.name for row in comparison.rows if row.met and row.strain)
-    return names and f"Against itself works: {names}. `tickspin run` says how, and what to try."
+    return f"Against itself works: {names}. {_HOW}" if names and comparison.unstrained else ""
 
 
 def _wrapped(text: str) -> str:

@@ -4,6 +4,7 @@ import textwrap
 from collections.abc import Iterable
 from dataclasses import replace
 
+from controllers.cost import LinkedProgram
 from controllers.program import Program, Rounding
 from sim.design import Design
 from sim.run.metrics import Metrics
@@ -169,8 +170,8 @@ def _firmware(result: Result) -> str:
         ),
         (
             "opposed steps",
-            f"{metrics.opposed_steps:,} (pushed against the motion), "
-            f"{metrics.settled_opposed_part:.0%} of those at the end",
+            f"{metrics.opposed_steps:,} (pushed against the motion); "
+            f"at the end {metrics.settled_opposed_part:.0%} of all steps",
         ),
         ("commutation", _commutation(metrics)),
         (
@@ -180,8 +181,12 @@ def _firmware(result: Result) -> str:
         ),
         ("one tick is", f"{result.tick_step_rpm:,.1f} rpm at this speed"),
         *_clock(result),
-        ("flash", f"{linked.flash_bytes:,} of {memory.flash_bytes:,} bytes"),
-        ("RAM", f"{linked.ram_bytes:,} of {memory.ram_bytes:,} bytes, {linked.stack_bytes:,} of stack"),
+        ("flash", f"{linked.flash_bytes:,} of {memory.flash_bytes:,} bytes{_close(linked, 'flash')}"),
+        (
+            "RAM",
+            f"{linked.ram_bytes:,} of {memory.ram_bytes:,} bytes, {linked.stack_bytes:,} of stack"
+            f"{_close(linked, 'RAM')}",
+        ),
     ]
     rows += [
         ("fault", f"{fault.kind}, {fault.place}: {fault.text} ({fault.count:,} times)")
@@ -190,6 +195,11 @@ def _firmware(result: Result) -> str:
     rows += [("fitted", text) for text in fitted_texts(firmware.program)]
     rows += [("rounded", rounding_text(rounding)) for rounding in firmware.program.rounding]
     return _rows("Firmware (clocks with interrupt entry and exit, which `tickspin cost` leaves out)", rows)
+
+
+def _close(linked: LinkedProgram, memory: str) -> str:
+    """That the number decides nothing, where it does not."""
+    return f"; {linked.room.close[memory]}" if memory in linked.room.close else ""
 
 
 def _commutation(metrics: Metrics) -> str:

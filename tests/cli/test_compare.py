@@ -238,6 +238,24 @@ def test_a_value_that_contradicts_another_key_is_a_row_with_its_reason(tickspin:
     assert rows["prescaler = 8"]["settled_rpm"] > 0
 
 
+def test_a_shipped_law_that_cannot_be_compiled_is_called_by_its_file_name(tickspin: Command) -> None:
+    words = ("--vary", "firmware.law=duty_pi", "--vary", "firmware.arithmetic=i8,i32", "--json", "-")
+    rows = {row["name"]: row for row in json.loads(tickspin("compare", AIR_SAMPLER, *words).out)["rows"]}
+    assert rows["duty_pi, i8"]["why"].startswith("duty_pi.py:")
+
+
+def test_what_is_too_close_to_call_is_told_with_its_rows(tickspin: Command) -> None:
+    words = ("--vary", "firmware.target=acc8,m0", "--json", "c.json")
+    ended = tickspin("compare", AIR_SAMPLER, *words)
+    rows = {row["name"]: row for row in json.loads((tickspin.folder / "c.json").read_text())["rows"]}
+    why = "too close to call: the estimate is good to 25 % (never measured on acc8)"
+    assert {name: row["too_close_to_call"] for name, row in rows.items()} == {
+        "acc8": {"flash": why},
+        "m0": {},
+    }
+    assert f"acc8: flash {why}" in ended.out
+
+
 def test_the_price_of_an_unknown_target_is_refused(tickspin: Command) -> None:
     ended = tickspin("compare", AIR_SAMPLER, "--vary", "firmware.target=m0", "--price", "m9=1")
     assert (ended.status, ended.out, ended.err.count("\n")) == (2, "", 1)

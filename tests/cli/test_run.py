@@ -373,6 +373,19 @@ def test_what_is_not_modelled_or_not_there_is_not_told_as_a_number(tickspin: Com
     assert "none to tell: nothing in [load] takes power" in tickspin("run", "bare.toml").out
 
 
+def test_flash_that_is_too_close_to_call_is_told_so_by_run_and_cost(tickspin: Command) -> None:
+    ran = tickspin("run", AIR_SAMPLER, "--json", "r.json")
+    result = json.loads((tickspin.folder / "r.json").read_text())["firmware"]
+    why = "too close to call: the estimate is good to 25 % (never measured on acc8)"
+    assert (result["fits"], result["too_close_to_call"]) == (True, {"flash": why})
+    assert f"flash           1,952 of 2,048 bytes; {why}\n" in ran.out
+    assert f"Flash is {why}." in " ".join(ran.out.split())
+    priced = tickspin("cost", "step_trim", "--scenario", AIR_SAMPLER, "--json", "c.json").out
+    assert f"flash   1,952 of 2,048 bytes, 96 of start-up code\n    {why}\n" in priced
+    assert json.loads((tickspin.folder / "c.json").read_text())["too_close_to_call"] == {"flash": why}
+    assert "too close" not in tickspin("run", met_scenario(tickspin.folder)).out
+
+
 def test_clocks_of_run_are_those_of_cost_with_entry_and_exit(tickspin: Command) -> None:
     ran = tickspin("run", AIR_SAMPLER, "--json", "r.json")
     assert "Firmware (clocks with interrupt entry and exit, which `tickspin cost` leaves out)" in ran.out

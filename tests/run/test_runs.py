@@ -56,7 +56,7 @@ def test_two_kilobytes_leave_no_room_for_float_routines(blower: Design, law: str
     design = apply_overrides(blower, {"firmware.law": law, "firmware.arithmetic": arithmetic})
     linked = build_firmware(design).linked
     assert not linked.fits
-    assert f"{linked.flash_bytes:,} bytes of flash" in linked.reason
+    assert f"{linked.flash_bytes:,} bytes of flash" in linked.room.reason
 
 
 def test_the_integer_trim_law_fits_two_kilobytes(blower: Design) -> None:
