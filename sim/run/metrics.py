@@ -42,7 +42,8 @@ class Metrics:
     `settled_...` are means over the last tenth of the run; of currents the root of the mean square, per
     phase. `rms_phase_A` and `peak_phase_A` are of the whole run, start included.
     `cpu_load`, `peak_cpu_load`: part of the time that handlers take, settled and of the fullest trace row.
-    `settled_angle_error_deg`: how far the steps come late for the rotor (early: negative).
+    `settled_angle_error_deg`: how far the steps come late for the rotor (early: negative), mean over the
+    steps; `settled_lateness_deg`: how late after they were asked for, the largest of each trace row.
     `settled_opposed_part`: opposed steps over all steps there. `settled_supply_W`: what the supply gives
     then, of which the load gets `efficiency`. `time_to_speed_s` is None when the required speed
     was never reached. `overshoot_percent`: how far the smoothed speed goes beyond the highest speed commanded
@@ -118,6 +119,13 @@ def settled_rows(recording: Recording, name: str) -> NDArray[np.float64]:
 def _settled(recording: Recording, name: str) -> float:
     """Mean of a trace column over the last part of the run."""
     return float(settled_rows(recording, name).mean())
+
+
+def _settled_of_steps(recording: Recording, name: str) -> float:
+    """Mean of a trace column over the steps of the last part of the run: a row without a step has no say."""
+    rows = settled_rows(recording, name)
+    steps = np.diff(column(recording, "steps"), prepend=0.0)[-len(rows) :]
+    return float(np.average(rows, weights=steps)) if steps.any() else 0.0
 
 
 def _time_to(recording: Recording, speed_rpm: float) -> float | None:
@@ -325,8 +333,8 @@ def measure(recording: Recording) -> Metrics:
         measured_cycles=_measured_cycles(recording),
         worst_response_us=_worst_response_us(recording),
         response_bound_us=_response_bound_us(recording),
-        settled_lateness_deg=_settled(recording, "lateness_deg"),
-        settled_angle_error_deg=_settled(recording, "angle_error_deg"),
+        settled_lateness_deg=_settled_of_steps(recording, "lateness_deg"),
+        settled_angle_error_deg=_settled_of_steps(recording, "angle_error_deg"),
         settled_opposed_part=_settled_part(recording, "opposed_steps", "steps"),
         settled_step_ticks=_settled(recording, "step_time_ticks"),
         faults=arithmetic_faults(recording),

@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from sim.design import Design, Override, load_design, variant_of
@@ -94,6 +95,21 @@ def test_the_part_of_opposed_steps_is_that_of_the_last_tenth() -> None:
     part = (opposed[-1] - opposed[last]) / (steps[-1] - steps[last])
     assert measure(recording).settled_opposed_part == part
     assert part != opposed[-1] / steps[-1]
+
+
+def test_the_angle_is_the_mean_over_steps_not_over_rows() -> None:
+    """At 300 rpm a step takes 8 ms and a trace row 4 ms: half the rows hold no step."""
+    changes: dict[str, Override] = {"firmware.law": "duty_pi", "firmware.target": "m0",
+                                    "command.speed_rpm": 300.0, "require.speed_rpm": 300.0}  # fmt: skip
+    design = variant_of(load_design("scenarios/stirrer.toml"), changes)
+    recording = simulate(design)
+    last = round(0.1 * len(recording.trace))
+    steps = np.diff(column(recording, "steps"))[-last:]
+    errors = column(recording, "angle_error_deg")[-last:]
+    assert np.count_nonzero(steps) < 0.6 * last
+    mean = (errors * steps).sum() / steps.sum()
+    assert measure(recording).settled_angle_error_deg == pytest.approx(mean, rel=1e-9)  # order of additions
+    assert abs(mean) > 1.5 * abs(errors.mean())
 
 
 def test_ideal_power_at_the_torque_ceiling_is_all_that_the_supply_can_push_in() -> None:
