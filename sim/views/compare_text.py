@@ -107,7 +107,7 @@ def _verdict(comparison: Comparison) -> str:
     if choice.strain:
         text += f" But it works against itself; {_unstrained(comparison)}"
     if cheaper is not None:
-        text += f" {cheaper.name} costs less and does not: {comparison.why_not}"
+        text += f" {cheaper.name} costs less and does not meet it: {comparison.why_not}"
     return text
 
 
@@ -119,6 +119,8 @@ def _rivals(comparison: Comparison, choice: Row) -> str:
     strained = sum(bool(row.strain) for row in rivals)
     if choice.strain or not strained:
         return f"; of {len(rivals)} at that price none has a wider margin"
+    if strained == len(rivals) - 1:
+        return f"; of {len(rivals)} at that price it alone does not work against itself"
     return (
         f"; of {len(rivals)} at that price {strained} work{'s' * (strained == 1)} against "
         f"{'itself' if strained == 1 else 'themselves'}, and none of the others has a wider margin"

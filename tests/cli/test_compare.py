@@ -11,7 +11,7 @@ from sim.design import apply_overrides, fitting_prescaler, load_design, variant_
 from sim.run.metrics import measure
 from sim.run.simulate import simulate
 from sim.studies.answer import answer
-from sim.studies.compare import Comparison, Row, compare, load_at, rank
+from sim.studies.compare import Comparison, compare, load_at
 from sim.studies.vary import variants
 from targets import load_target, target_names
 from tests.cli.command import AIR_SAMPLER, Command
@@ -244,18 +244,6 @@ def test_a_shipped_law_that_cannot_be_compiled_is_called_by_its_file_name(ticksp
     assert rows["duty_pi, i8"]["why"].startswith("duty_pi.py:")
 
 
-def test_what_is_too_close_to_call_is_told_with_its_rows(tickspin: Command) -> None:
-    words = ("--vary", "firmware.target=acc8,m0", "--json", "c.json")
-    ended = tickspin("compare", AIR_SAMPLER, *words)
-    rows = {row["name"]: row for row in json.loads((tickspin.folder / "c.json").read_text())["rows"]}
-    why = "too close to call: the estimate is good to 25 % (never measured on acc8)"
-    assert {name: row["too_close_to_call"] for name, row in rows.items()} == {
-        "acc8": {"flash": why},
-        "m0": {},
-    }
-    assert f"acc8: flash {why}" in ended.out
-
-
 def test_the_price_of_an_unknown_target_is_refused(tickspin: Command) -> None:
     ended = tickspin("compare", AIR_SAMPLER, "--vary", "firmware.target=m0", "--price", "m9=1")
     assert (ended.status, ended.out, ended.err.count("\n")) == (2, "", 1)
@@ -311,43 +299,6 @@ def test_rows_of_one_price_are_told_apart_by_their_margin(tickspin: Command) -> 
         "All cost the same. i16, supply_V = 6 meets the requirement; of 2 at that price none has a wider"
         in ended.out
     )
-
-
-def test_what_works_against_itself_stands_below_what_does_not(tickspin: Command) -> None:
-    """For all its wider margin; and a choice that does so is named with the cheapest that does not."""
-    feeder = AIR_SAMPLER.parent / "label_feeder.toml"
-    laws = ("--vary", "firmware.law=step_trim,duty_pi")
-    ended = tickspin("compare", feeder, *laws, "--vary", "firmware.target=m0,acc8", "--json", "c.json")
-    data = json.loads((tickspin.folder / "c.json").read_text())
-    rows = {row["name"]: row for row in data["rows"]}
-    assert list(rows)[:3] == ["step_trim, acc8", "duty_pi, m0", "step_trim, m0"]
-    good, bad = rows["duty_pi, m0"], rows["step_trim, m0"]
-    assert bad["margin"] > good["margin"] + 0.01  # one step of the ranking
-    assert (good["strain"], bad["strain"][:26]) == ("", "It works against itself: i")
-    assert (data["choice"], data["unstrained"]) == ("step_trim, acc8", "duty_pi, m0")
-    text = " ".join(ended.out.split())
-    assert "But it works against itself; duty_pi, m0 is the cheapest that does not." in text
-    assert "Against itself works: step_trim, acc8; step_trim, m0." in text
-    line = next(line for line in ended.out.splitlines() if line.startswith("duty_pi, m0"))
-    shown = [f"{good['settled_rms_phase_A']:.3g}", f"{good['efficiency']:.1%}"]
-    assert line.split()[-2:] == shown
-
-
-def test_without_a_load_there_is_no_efficiency_and_the_current_decides(tickspin: Command) -> None:
-    wheel = AIR_SAMPLER.parent / "reaction_wheel.toml"
-    ended = tickspin("compare", wheel, "--vary", "firmware.target=m0", "--json", "c.json")
-    (row,) = json.loads((tickspin.folder / "c.json").read_text())["rows"]
-    assert row["efficiency"] is None
-    assert next(line for line in ended.out.splitlines() if line.startswith("m0")).split()[-1] == "-"
-    currents = ((1.04, 0.3), (1.0, 0.2), (0.5, 0.9))  # the first two within a tenth: the load decides
-    rows = [Row("", {}, True, True, "", settled_rms_phase_A=a, load=load) for a, load in currents]
-    assert [row.settled_rms_phase_A for row in sorted(rows, key=rank)] == [0.5, 1.0, 1.04]
-
-
-def test_of_equal_margins_the_higher_efficiency_decides_before_the_load() -> None:
-    parts = ((0.015, 0.1), (0.56, 0.5), (0.55, 0.4))
-    rows = [Row("", {}, True, True, "", margin=0.5, efficiency=part, load=load) for part, load in parts]
-    assert [row.efficiency for row in sorted(rows, key=rank)] == [0.55, 0.56, 0.015]
 
 
 def test_numbers_are_shown_with_their_key() -> None:

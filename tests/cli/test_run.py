@@ -290,31 +290,6 @@ def test_what_meets_its_requirement_is_told_nothing_to_try(tickspin: Command) ->
     assert "against itself" not in told
 
 
-def test_what_meets_its_requirement_against_itself_is_told_how_and_what_to_try(tickspin: Command) -> None:
-    ended = tickspin("run", met_scenario(tickspin.folder), "--json", "r.json")
-    result = json.loads((tickspin.folder / "r.json").read_text())
-    motor, firmware = result["motor"], result["firmware"]
-    angle = f"{firmware['settled_angle_error_deg']:.1f} electrical degrees late on average"
-    text = " ".join(ended.out.split())
-    assert f"It works against itself: its steps come {angle}, " in text
-    assert f"it draws {motor['settled_supply_W']:.3g} W where" in text
-    assert f"commutation {angle}, at the end" in text
-    assert f"Next: tickspin compare {tickspin.folder / 'met.toml'} --vary firmware.law=all" in text
-    at_end, whole = motor["settled_rms_phase_A"], motor["rms_phase_A"]
-    assert at_end != whole
-    assert f"phase current {at_end:.3f} A rms at the end" in text
-    assert f"whole run {whole:.3f} A rms, {motor['peak_phase_A']:.3f} A peak, start included" in text
-
-
-def test_a_better_law_that_does_not_fit_is_looked_for_on_other_targets(tickspin: Command) -> None:
-    scenario = SCENARIOS / "label_feeder.toml"
-    ended = tickspin("run", scenario)
-    assert "Try the law duty_pi" in ended.out
-    assert "acc8 has 2,048, so on another target." in " ".join(ended.out.split())
-    words = "--vary firmware.law=duty_pi --vary firmware.target=all"
-    assert f"Next: tickspin compare {scenario} {words}" in ended.out
-
-
 def test_a_warm_run_needs_no_numba() -> None:
     """Its import takes as long as all the simulations of an answer."""
     native_spin.prepare()
@@ -371,19 +346,6 @@ def test_what_is_not_modelled_or_not_there_is_not_told_as_a_number(tickspin: Com
     speed = next(line for line in text.splitlines() if line.startswith("fan_speed_rpm"))
     Path("bare.toml").write_text(text.replace(loaded, "").replace(speed, ""))
     assert "none to tell: nothing in [load] takes power" in tickspin("run", "bare.toml").out
-
-
-def test_flash_that_is_too_close_to_call_is_told_so_by_run_and_cost(tickspin: Command) -> None:
-    ran = tickspin("run", AIR_SAMPLER, "--json", "r.json")
-    result = json.loads((tickspin.folder / "r.json").read_text())["firmware"]
-    why = "too close to call: the estimate is good to 25 % (never measured on acc8)"
-    assert (result["fits"], result["too_close_to_call"]) == (True, {"flash": why})
-    assert f"flash           1,952 of 2,048 bytes; {why}\n" in ran.out
-    assert f"Flash is {why}." in " ".join(ran.out.split())
-    priced = tickspin("cost", "step_trim", "--scenario", AIR_SAMPLER, "--json", "c.json").out
-    assert f"flash   1,952 of 2,048 bytes, 96 of start-up code\n    {why}\n" in priced
-    assert json.loads((tickspin.folder / "c.json").read_text())["too_close_to_call"] == {"flash": why}
-    assert "too close" not in tickspin("run", met_scenario(tickspin.folder)).out
 
 
 def test_clocks_of_run_are_those_of_cost_with_entry_and_exit(tickspin: Command) -> None:
