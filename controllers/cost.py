@@ -13,6 +13,7 @@ from controllers.graph import longest_routes, reachable
 from controllers.kinds import MACHINE_KINDS
 from controllers.opcodes import OPCODES
 from controllers.program import SLOT_CONST, SLOT_STATIC, SLOT_TEMP, Program
+from controllers.room import Room, room
 from controllers.settle import Settled, settle
 from targets.schema import Cost, Target
 from targets.wait_states import literals
@@ -32,7 +33,7 @@ class LinkedProgram:
     worst_case_cycles, typical_cycles: handler -> longest path at maximum and at typical costs, without
     interrupt entry and exit: no call of the Program takes longer, while compiled code may take up to a sixth
     longer (ACCURACY.md). flash_bytes, ram_bytes: with the target's fixed parts; stack_bytes: the part of the
-    RAM that is stack. reason: what does not fit, or how much is used.
+    RAM that is stack.
     """
 
     program: Program
@@ -45,8 +46,12 @@ class LinkedProgram:
     flash_bytes: int
     ram_bytes: int
     stack_bytes: int
-    fits: bool
-    reason: str
+    room: Room
+
+    @property
+    def fits(self) -> bool:
+        """Whether the target has the memory, by the numbers."""
+        return self.room.fits
 
 
 def link(program: Program, target: Target, structure: str = "interrupt") -> LinkedProgram:
@@ -65,12 +70,6 @@ def link(program: Program, target: Target, structure: str = "interrupt") -> Link
     ram_bytes = (
         target.memory.fixed_ram_bytes + static_bytes(program) + temporary_bytes(program, target) + stack
     )
-    lacks = [
-        f"needs {needed:,} bytes of {memory}, {target.name} has {available:,}"
-        for memory, needed, available in _memories(target, flash_bytes, ram_bytes)
-        if needed > available
-    ]
-    used = [f"{n:,} of {m:,} bytes of {memory}" for memory, n, m in _memories(target, flash_bytes, ram_bytes)]
     return LinkedProgram(
         program=program,
         target=target.name,
@@ -82,18 +81,12 @@ def link(program: Program, target: Target, structure: str = "interrupt") -> Link
         flash_bytes=flash_bytes,
         ram_bytes=ram_bytes,
         stack_bytes=stack,
-        fits=not lacks,
-        reason="; ".join(lacks) or f"uses {' and '.join(used)}",
+        room=room(target, flash_bytes, ram_bytes, stack),
     )
 
 
 def _longest(program: Program, cost: Any) -> dict[str, int]:
     return {handler: route.cost for handler, route in longest_routes(program, cost).items()}
-
-
-def _memories(target: Target, flash_bytes: int, ram_bytes: int) -> tuple[tuple[str, int, int], ...]:
-    memory = target.memory
-    return (("flash", flash_bytes, memory.flash_bytes), ("RAM", ram_bytes, memory.ram_bytes))
 
 
 class _Priced(NamedTuple):

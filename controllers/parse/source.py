@@ -7,6 +7,7 @@ from typing import Final, NamedTuple
 
 from targets.errors import Fault, InputError
 
+_SHIPPED: Final = Path(__file__).resolve().parents[1]
 _LINE_END: Final = 1 << 20  # past the end of any line
 
 
@@ -81,7 +82,7 @@ class Source:
         width = len(line.encode()[at.column - 1 : at.end - 1].decode(errors="replace"))
         caret = " " * before + "^" * max(1, width)
         path, number = self.place_of(at.line)
-        place = f"{path}:{number}:{before + 1}"
+        place = f"{_shown(path)}:{number}:{before + 1}"
         self.add(SourceFault(place, rule, found, remedy, f"    {line}\n    {caret}"))
         return RefusedError(rule)
 
@@ -100,8 +101,13 @@ class Source:
         if not isinstance(fault, SourceFault):
             return (-1, 0, 0)
         path, line, column = fault.place.rsplit(":", 2)
-        paths = [str(file.path) for file in self.files]
+        paths = [_shown(file.path) for file in self.files]
         return (paths.index(path), int(line), int(column))
+
+
+def _shown(path: Path) -> str:
+    """A file as a reader knows it: those that come with tickspin by their names alone."""
+    return path.name if path.is_relative_to(_SHIPPED) else str(path)
 
 
 def position_of(node: ast.stmt | ast.expr | ast.keyword | ast.arg) -> Position:

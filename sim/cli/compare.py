@@ -48,6 +48,9 @@ def compare(
 ) -> None:
     """Rank variants of a design, name the cheapest that does the job and why a cheaper one does not.
 
+    Of equal prices first what does not work against itself, then by the widest margin, the highest
+    efficiency, the least load, the least flash.
+
     With --ideas: rank a builder's ideas (more volts, smaller gap, delta, ...) by what each would give.
     """
     outputs = {"--plot": plot, "--json": json_file}

@@ -242,3 +242,11 @@ class Load(Section):
         "whether the shaft can turn at all; locked, the run shows the currents of a jammed motor",
         default="free",
     )
+
+    @property
+    def takes_power(self) -> bool:
+        """Whether anything but the rotor's own friction takes power of a shaft that turns."""
+        whole = (self.fan_torque_Nm, self.propeller_power_coefficient, self.constant_torque_Nm)
+        steps = [step.torque_Nm for step in self.torque_steps]
+        points = [point.torque_Nm for point in self.torque_table]
+        return any((*whole, *steps, *points))

@@ -6,6 +6,7 @@ from controllers.jit import kernel
 from sim.plant.present import bus_V
 from sim.plant.records import Record
 from sim.processor.access import command_rpm
+from sim.processor.handlers import handler_cycles
 
 RPM_PER_RAD_S = 30.0 / math.pi
 
@@ -48,14 +49,16 @@ def sample(p: Record, s: Record, c: Record, k: Record, commands: Record, trace: 
     trace[row, 3] = trace[row - 1, 3] if row > 0 else 0.0
     trace[row, 4] = k.duty_now / c.pwm_top
     trace[row, 5] = math.sqrt(max(s.square_A2s - k.sample_square, 0.0) / (3.0 * interval_s))
-    trace[row, 6] = (k.busy_cycles - k.sample_busy) / (interval_s * c.clock_Hz)
+    busy_cycles = handler_cycles(k)
+    trace[row, 6] = (busy_cycles - k.sample_busy) / (interval_s * c.clock_Hz)
     trace[row, 9] = s.supply_J
     trace[row, 10] = k.opposed_steps
     trace[row, 11] = s.load_J
     trace[row, 12] = p.ambient_C + s.winding_rise_K
     trace[row, 13] = bus_V(p, s)
+    trace[row, 14] = k.steps
     _sample_steps(c, k, trace, row)
     k.sample_angle = angle
     k.sample_square = s.square_A2s
-    k.sample_busy = k.busy_cycles
+    k.sample_busy = busy_cycles
     k.trace_rows += 1

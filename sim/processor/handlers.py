@@ -154,6 +154,20 @@ def _book(k: Record, handler: int) -> None:
 
 
 @kernel
+def handler_cycles(k: Record) -> int:
+    """Cycles before `k.now` that were handlers', those of the running ones included, which `busy_cycles`
+    counts when they end; an exit sequence under way is counted there already."""
+    cycles, outermost, handler = k.busy_cycles, ASLEEP, k.handler
+    while handler not in (ASLEEP, MAIN_LOOP):
+        cycles -= k.stolen[handler]
+        outermost = handler
+        handler = k.below[handler]
+    if outermost == ASLEEP:
+        return int(cycles - max(0, k.free - k.now))
+    return int(cycles + k.now - k.entered[outermost])
+
+
+@kernel
 def _next_round(c: Record, k: Record) -> None:
     """The main loop jumps back; a polling loop tests the flags before its next body."""
     if c.polls:

@@ -160,6 +160,7 @@ TRACE_COLUMNS = (
     "load_J",
     "winding_C",
     "bridge_V",
+    "steps",
 )
 """Columns of the decimated traces. Means since the row before: speed, step time, current, load, angle error;
 `lateness_deg` is the largest since then, of a step after the event that asked for it; `angle_error_deg` is

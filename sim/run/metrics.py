@@ -39,7 +39,13 @@ class ArithmeticFault:
 class Metrics:
     """Numbers of one run. Speeds in rpm, times in s, lateness in us and electrical degrees.
 
-    `settled_...` are means over the last tenth of the run. `time_to_speed_s` is None when the required speed
+    `settled_...` are means over the last tenth of the run; of currents the root of the mean square, per
+    phase. `rms_phase_A` and `peak_phase_A` are of the whole run, start included.
+    `cpu_load`, `peak_cpu_load`: part of the time that handlers take, settled and of the fullest trace row.
+    `settled_angle_error_deg`: how far the steps come late for the rotor (early: negative), mean over the
+    steps; `settled_lateness_deg`: how late after they were asked for, the largest of each trace row.
+    `settled_opposed_part`: opposed steps over all steps there. `settled_supply_W`: what the supply gives
+    then, of which the load gets `efficiency`. `time_to_speed_s` is None when the required speed
     was never reached. `overshoot_percent`: how far the smoothed speed goes beyond the highest speed commanded
     until then, at most, and `overshoot_s` when; 0 where it never does.
     `worst_case_cycles`: per handler, entry and exit included, the longest path at the
@@ -70,6 +76,7 @@ class Metrics:
     worst_lateness_deg: float
     settled_lateness_deg: float
     settled_angle_error_deg: float
+    settled_opposed_part: float
     missed_edges: int
     missed_compares: int
     overruns: int
@@ -78,7 +85,9 @@ class Metrics:
     faults: tuple[ArithmeticFault, ...]
     peak_phase_A: float
     rms_phase_A: float
+    settled_rms_phase_A: float
     settled_step_ticks: float
+    settled_supply_W: float
     efficiency: float
     energy_balance_error: float
     over_current_trips: int
@@ -110,6 +119,13 @@ def settled_rows(recording: Recording, name: str) -> NDArray[np.float64]:
 def _settled(recording: Recording, name: str) -> float:
     """Mean of a trace column over the last part of the run."""
     return float(settled_rows(recording, name).mean())
+
+
+def _settled_of_steps(recording: Recording, name: str) -> float:
+    """Mean of a trace column over the steps of the last part of the run: a row without a step has no say."""
+    rows = settled_rows(recording, name)
+    steps = np.diff(column(recording, "steps"), prepend=0.0)[-len(rows) :]
+    return float(np.average(rows, weights=steps)) if steps.any() else 0.0
 
 
 def _time_to(recording: Recording, speed_rpm: float) -> float | None:
@@ -171,12 +187,16 @@ def energy_balance_error(recording: Recording) -> float:
     return float(abs(unaccounted) / max(abs(s["supply_J"]), losses, 1e-30))
 
 
-def _efficiency(recording: Recording) -> float:
-    """Energy of the load over energy of the supply in the settled part; 0 without a load."""
-    supply_J, load_J = (column(recording, name) for name in ("supply_J", "load_J"))
-    first = -max(2, round(len(supply_J) * SETTLED_PART))
-    taken_J = supply_J[-1] - supply_J[first]
-    return float((load_J[-1] - load_J[first]) / taken_J) if taken_J > 0.0 else 0.0
+def _grown(recording: Recording, name: str) -> float:
+    """What a trace column that adds up has grown by over the last part of the run."""
+    rows = column(recording, name)
+    return float(rows[-1] - rows[-max(2, round(len(rows) * SETTLED_PART))])
+
+
+def _settled_part(recording: Recording, part: str, whole: str) -> float:
+    """One sum over another in the last part of the run; 0 where the other does not grow."""
+    grown = _grown(recording, whole)
+    return _grown(recording, part) / grown if grown > 0.0 else 0.0
 
 
 def arithmetic_faults(recording: Recording) -> tuple[ArithmeticFault, ...]:
@@ -243,6 +263,10 @@ def _response_bound_us(recording: Recording) -> dict[str, float | None]:
     return response_bounds_us(recording.firmware, structure, worst_case_cycles(recording), periods_s)
 
 
+def _settled_rms_A(recording: Recording) -> float:
+    return float((settled_rows(recording, "rms_phase_A") ** 2).mean() ** 0.5)
+
+
 def _motor_numbers(recording: Recording) -> dict[str, Any]:
     """Current and energy fields of Metrics."""
     s = recording.state
@@ -250,7 +274,9 @@ def _motor_numbers(recording: Recording) -> dict[str, Any]:
     return {
         "peak_phase_A": float(s["peak_A"]),
         "rms_phase_A": rms,
-        "efficiency": _efficiency(recording),
+        "settled_rms_phase_A": _settled_rms_A(recording),
+        "settled_supply_W": _grown(recording, "supply_J") / _grown(recording, "t_s"),
+        "efficiency": _settled_part(recording, "load_J", "supply_J"),
         "over_current_trips": int(s["trips"]),
         "lowest_bridge_V": float(recording.plant["supply_V"] - s["deepest_sag_V"]),
         "energy_balance_error": energy_balance_error(recording),
@@ -265,7 +291,7 @@ def _temperatures(recording: Recording) -> dict[str, float | None]:
         return {"winding_C": None, "winding_steady_C": None}
     return {
         "winding_C": design.thermal.ambient_C + float(recording.state["hottest_rise_K"]),
-        "winding_steady_C": steady_winding_C(design, _settled(recording, "rms_phase_A")),
+        "winding_steady_C": steady_winding_C(design, _settled_rms_A(recording)),
     }
 
 
@@ -313,8 +339,9 @@ def measure(recording: Recording) -> Metrics:
         measured_cycles=_measured_cycles(recording),
         worst_response_us=_worst_response_us(recording),
         response_bound_us=_response_bound_us(recording),
-        settled_lateness_deg=_settled(recording, "lateness_deg"),
-        settled_angle_error_deg=_settled(recording, "angle_error_deg"),
+        settled_lateness_deg=_settled_of_steps(recording, "lateness_deg"),
+        settled_angle_error_deg=_settled_of_steps(recording, "angle_error_deg"),
+        settled_opposed_part=_settled_part(recording, "opposed_steps", "steps"),
         settled_step_ticks=_settled(recording, "step_time_ticks"),
         faults=arithmetic_faults(recording),
         **_counter_numbers(recording),

@@ -66,6 +66,15 @@ def torque_balance_rpm(design: Design) -> float:
     return _speed_below_rpm(excess_Nm, float(supply_V / ke2))
 
 
+def ideal_supply_W(design: Design, speed_rpm: float) -> float:
+    """What the supply gives at a speed that is held with ideally timed steps and smooth current: T w + R i^2
+    with i = T / (2 ke), T the torque of friction and load, R that of the loop; diodes and ripple left out."""
+    p, omega = plant_parameters(design), speed_rpm / RPM_PER_RAD_S
+    torque_Nm = drag_Nm(p, omega)
+    current_A = torque_Nm / (terminal_factor(shape_table(design)) * p["ke_V_s_per_rad"])
+    return float(torque_Nm * omega + _loop_ohm(p) * current_A**2)
+
+
 def rest_torque_Nm(design: Design) -> float:
     """Torque that friction and load take of a rotor at rest: stiction in place of the friction of one that
     turns, detents left out."""

@@ -11,6 +11,7 @@ from sim.run.simulate import Recording, simulate
 from sim.run.torques import continuous_torque_Nm
 from sim.studies.explain import explain
 from sim.studies.limits import Diagnosis, diagnose, met
+from sim.studies.strain import Strain, strain
 
 WINDOW_ROWS = 60_000
 """Room in the close-up: enough for three turns at 20,000 rpm, and for as many turns of steps that the rotor
@@ -25,7 +26,8 @@ class Result:
     """One design, simulated, measured and explained.
 
     `clock_tolerance_percent`: how far the target's oscillator may be off; `clock_moves_speed`: that alone
-    would move the speed by more than the requirement's tolerance.
+    would move the speed by more than the requirement's tolerance. `strain`: what is wasted where the
+    requirement is met.
     """
 
     design: Design
@@ -36,6 +38,7 @@ class Result:
     tick_step_rpm: float
     diagnosis: Diagnosis
     met: bool
+    strain: Strain | None
     explanation: str
     clock_tolerance_percent: float
     clock_moves_speed: bool
@@ -73,6 +76,7 @@ class Result:
             "rounding": [dict(rounding._asdict()) for rounding in firmware.program.rounding],
             "fitted": dict(firmware.program.fitted),
             **_named(firmware.linked, _SIZES),
+            "too_close_to_call": dict(firmware.linked.room.close),
             "prescaler": settings.prescaler,
             "tick_s": firmware.tick_s,
             "clock_error_percent": settings.clock_error_percent,
@@ -94,13 +98,13 @@ _VERDICT_METRICS = ("reached_rpm", "settled_rpm", "time_to_speed_s", "overshoot_
 _FIRMWARE_METRICS = (
     "worst_case_cycles", "measured_cycles", "worst_response_us", "response_bound_us", "cpu_load",
     "peak_cpu_load", "steps", "late_steps", "worst_lateness_us", "worst_lateness_deg", "settled_lateness_deg",
-    "settled_angle_error_deg", "missed_edges", "missed_compares", "overruns", "opposed_steps",
-    "last_opposed_s",
+    "settled_angle_error_deg", "settled_opposed_part", "missed_edges", "missed_compares", "overruns",
+    "opposed_steps", "last_opposed_s",
 )  # fmt: skip
 _SIZES = ("flash_bytes", "ram_bytes", "stack_bytes", "fits")
 _MOTOR_METRICS = (
-    "peak_phase_A", "rms_phase_A", "over_current_trips", "lowest_bridge_V", "winding_C", "efficiency",
-    "energy_balance_error",
+    "peak_phase_A", "rms_phase_A", "settled_rms_phase_A", "over_current_trips", "lowest_bridge_V",
+    "winding_C", "settled_supply_W", "efficiency", "energy_balance_error",
 )  # fmt: skip
 
 
@@ -133,6 +137,7 @@ def answer(design: Design) -> Result:
     ceilings = ceilings_rpm(design, firmware, metrics.worst_case_cycles)
     diagnosis = diagnose(design, metrics, firmware.linked.fits)
     is_met = met(design, metrics) and firmware.linked.fits
+    wasted = strain(design, metrics)
     return Result(
         design=design,
         recording=recording,
@@ -142,7 +147,8 @@ def answer(design: Design) -> Result:
         tick_step_rpm=tick_step_rpm(pairs, firmware.tick_s, metrics.settled_rpm),
         diagnosis=diagnosis,
         met=is_met,
-        explanation=explain(recording, metrics, diagnosis, ceilings),
+        strain=wasted,
+        explanation=explain(recording, metrics, diagnosis, ceilings, wasted),
         clock_tolerance_percent=firmware.target.clock.tolerance * 100.0,
         clock_moves_speed=clock_moves_speed(recording, metrics),
     )

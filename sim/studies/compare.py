@@ -1,6 +1,7 @@
 """Compare variants of a design: what each reaches and costs, which is the cheapest that does the job, and why
 the next cheaper one does not."""
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, field
@@ -14,6 +15,7 @@ from sim.run.metrics import Metrics, measure
 from sim.run.simulate import Recording, simulate
 from sim.studies.answer import answer, clock_moves_speed
 from sim.studies.limits import NOTICEABLE, diagnose, met
+from sim.studies.strain import strain
 from targets import InputError
 
 TOP_FACTOR = 3.0
@@ -21,6 +23,10 @@ TOP_FACTOR = 3.0
 MOST_COMMAND_RPM = 65_535.0
 """What the 16-bit command port of the firmware can hold."""
 STEPS_PER_TURN = 6
+THRIFT = 1.1
+"""Efficiencies, and currents, within this factor decide nothing: a tenth more from a battery."""
+_LEAST = 1e-6
+"""An efficiency, or a current [A], that is none."""
 _INTERRUPTS = HANDLERS[1:4]
 
 
@@ -32,9 +38,11 @@ class Row:
     required speed, less 1. `is_real`: a part that can be bought. `load`: part of the processor's time that
     interrupts take at the required speed. `stack_bytes`: the part of the RAM that is stack. `why`: what does
     not fit, or cannot be built. `limited_by`: what holds back a design that does not meet the requirement, in
-    the words of `Diagnosis`; empty where it does, or cannot be built. `clock_tolerance_percent`,
-    `clock_moves_speed`: as in `Result`, of the run as it is. `fitted`: gains that the scenario leaves to the
-    motor, of both runs.
+    the words of `Diagnosis`; empty where it does, or cannot be built. `settled_...`: as in `Metrics`, as is
+    `efficiency`, None where nothing in [load] takes power; `worst_lateness_deg` is settled, too. `strain`:
+    that it meets the requirement against itself, in sentences. `too_close_to_call`: memory -> why the
+    estimate does not tell whether it is large enough. `clock_tolerance_percent`, `clock_moves_speed`: as in
+    `Result`, of the run as it is. `fitted`: gains that the scenario leaves to the motor, of both runs.
     """
 
     name: str
@@ -55,10 +63,16 @@ class Row:
     top_rpm: float | None = None
     margin: float | None = None
     time_to_speed_s: float | None = None
+    settled_rms_phase_A: float | None = None
+    efficiency: float | None = None
     worst_lateness_deg: float | None = None
+    settled_angle_error_deg: float | None = None
+    settled_opposed_part: float | None = None
     prescaler: int | None = None
     is_real: bool = True
     limited_by: str = ""
+    strain: str = ""
+    too_close_to_call: Mapping[str, str] = field(default_factory=dict)
     target: str = ""
     clock_tolerance_percent: float | None = None
     clock_moves_speed: bool = False
@@ -70,13 +84,15 @@ class Comparison:
     """Rows, the best first: those that meet the requirement by price, then the others by speed; what cannot
     be bought stands behind the parts that meet it.
 
-    `choice`: the cheapest that meets the requirement, None if none does. `next_cheaper`: the dearest of those
+    `choice`: the cheapest that meets the requirement, None if none does; `unstrained`: the cheapest that does
+    so and does not work against itself, None if none does. `next_cheaper`: the dearest of those
     that cost less than it, and `why_not`, what holds that one back.
     """
 
     design: Design
     rows: tuple[Row, ...]
     choice: Row | None
+    unstrained: Row | None
     next_cheaper: Row | None
     why_not: str
 
@@ -85,6 +101,7 @@ class Comparison:
         return {
             "rows": [asdict(row) for row in self.rows],
             "choice": self.choice.name if self.choice else None,
+            "unstrained": self.unstrained.name if self.unstrained else None,
             "next_cheaper": self.next_cheaper.name if self.next_cheaper else None,
             "why_not": self.why_not,
         }
@@ -109,10 +126,11 @@ def compare(
     rows = rows_of(design, variants, prices_USD, tell)
     if all(row.settled_rpm is None for row in rows):
         apply_overrides(design, variants[0].overrides, source=variants[0].name)
-    ranked = tuple(sorted(rows, key=_rank))
+    ranked = tuple(sorted(rows, key=rank))
     choice = ranked[0] if ranked[0].met and ranked[0].is_real else None
     cheaper = _next_cheaper(ranked, choice)
-    return Comparison(design, ranked, choice, cheaper, _why_not(design, cheaper))
+    unstrained = next((row for row in ranked if row.met and row.is_real and not row.strain), None)
+    return Comparison(design, ranked, choice, unstrained, cheaper, _why_not(design, cheaper))
 
 
 def rows_of(
@@ -127,12 +145,20 @@ def rows_of(
     return rows
 
 
-def _rank(row: Row) -> tuple[float, ...]:
-    """Order of the rows. Margins that differ by less than is noticeable decide nothing."""
+def rank(row: Row) -> tuple[float, ...]:
+    """Order of the rows, the best first. Margins that differ by less than is noticeable decide nothing."""
     price = row.price_USD if row.price_USD is not None else float("inf")
     if row.met and row.is_real:
-        return (0, price, -round((row.margin or 0.0) / NOTICEABLE), row.load or 0.0, row.flash_bytes or 0)
+        margin = -round((row.margin or 0.0) / NOTICEABLE)
+        return (0, price, bool(row.strain), margin, _waste(row), row.load or 0.0, row.flash_bytes or 0)
     return (1 if row.met else 2, -(row.settled_rpm or 0.0) * (1.0 if row.fits else 0.5), price)
+
+
+def _waste(row: Row) -> int:
+    """Steps of THRIFT by which the efficiency is below 1; where no load takes power, by which the current is
+    above 1 A."""
+    used = row.settled_rms_phase_A if row.efficiency is None else 1.0 / max(row.efficiency, _LEAST)
+    return round(math.log(max(used or 0.0, _LEAST), THRIFT))
 
 
 def row_of(design: Design, prices_USD: Mapping[str, float], variant: Variant, refuse: bool = False) -> Row:
@@ -173,12 +199,13 @@ def _measured(
     interrupts = [n for name, n in metrics.worst_case_cycles.items() if name in _INTERRUPTS]
     worst = max(interrupts, default=0)
     is_met = met(design, metrics)
+    wasted = strain(design, metrics)
     return Row(
         name=variant.name,
         overrides=variant.overrides,
         met=is_met and linked.fits,
         fits=linked.fits,
-        why="" if linked.fits else linked.reason,
+        why="" if linked.fits else linked.room.reason,
         price_USD=prices_USD.get(target.name, target.price_USD),
         flash_bytes=linked.flash_bytes,
         flash_room_bytes=memory.flash_bytes,
@@ -192,10 +219,16 @@ def _measured(
         top_rpm=top_rpm,
         margin=top_rpm / design.require.speed_rpm - 1.0,
         time_to_speed_s=metrics.time_to_speed_s,
+        settled_rms_phase_A=metrics.settled_rms_phase_A,
+        efficiency=metrics.efficiency if design.load.takes_power else None,
         worst_lateness_deg=metrics.settled_lateness_deg,
+        settled_angle_error_deg=metrics.settled_angle_error_deg,
+        settled_opposed_part=metrics.settled_opposed_part,
         prescaler=design.firmware.prescaler,
         is_real=not target.exact_arithmetic,
         limited_by=_limit(design, metrics, is_met, linked.fits),
+        strain=wasted.text if wasted else "",
+        too_close_to_call=dict(linked.room.close),
         target=target.name,
         clock_tolerance_percent=target.clock.tolerance * 100.0,
         clock_moves_speed=clock_moves_speed(recording, metrics),

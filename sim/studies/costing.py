@@ -44,6 +44,7 @@ class Costing:
             "stack_bytes": self.linked.stack_bytes,
             "static_bytes": self.static_bytes,
             "fits": self.linked.fits,
+            "too_close_to_call": dict(self.linked.room.close),
             "measured": None if self.measured is None else asdict(self.measured),
         }
 

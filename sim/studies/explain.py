@@ -5,21 +5,25 @@ from sim.run.simulate import Recording
 from sim.studies.limits import Diagnosis, Gain, limit_of, too_hot
 from sim.studies.outcome import outcome, told_rpm
 from sim.studies.reasons import REASONS, Ceilings, temperature
+from sim.studies.strain import Strain
 
 WORTH_TELLING = 0.01
 """Steps against the motion below this part of all are those of the start."""
 
 
-def explain(recording: Recording, metrics: Metrics, diagnosis: Diagnosis, ceilings: Ceilings) -> str:
+def explain(
+    recording: Recording, metrics: Metrics, diagnosis: Diagnosis, ceilings: Ceilings, strain: Strain | None
+) -> str:
     """Sentences: what happened, what holds the design back and by which numbers, what went wrong in the
-    arithmetic."""
+    arithmetic, what is wasted."""
     reason = REASONS[diagnosis.limited_by](recording, metrics, ceilings)
     parts = [
         outcome(recording, metrics),
         _arithmetic(metrics),
         reason,
         _promise(diagnosis),
-        _symptoms(recording, metrics),
+        strain.text if strain else "",
+        _symptoms(recording, metrics, strain),
         _too_hot(recording, metrics, diagnosis),
         _fit(recording),
     ]
@@ -55,9 +59,9 @@ def _time_words(gain: Gain) -> str:
     )
 
 
-def _symptoms(recording: Recording, metrics: Metrics) -> str:
-    """Counters that a builder must know of, when they are not zero, and parameters that rounding made
-    zero."""
+def _symptoms(recording: Recording, metrics: Metrics, strain: Strain | None) -> str:
+    """Counters that a builder must know of, when they are not zero and not told already, and parameters that
+    rounding made zero."""
     words = [
         f"{r.parameter} = {r.asked:g} {r.unit} was rounded to nothing"
         for r in recording.firmware.program.rounding
@@ -68,7 +72,7 @@ def _symptoms(recording: Recording, metrics: Metrics) -> str:
     if metrics.missed_edges:
         words.append(f"{metrics.missed_edges:,} Hall edges were missed")
     share = metrics.opposed_steps / max(metrics.steps, 1)
-    if share >= WORTH_TELLING:
+    if share >= WORTH_TELLING and strain is None:
         words.append(
             f"{share:.0%} of the steps pushed against the motion, the last at {metrics.last_opposed_s:.2f} s"
         )
@@ -83,6 +87,8 @@ def _too_hot(recording: Recording, metrics: Metrics, diagnosis: Diagnosis) -> st
 
 
 def _fit(recording: Recording) -> str:
-    """Why the firmware does not fit, when it does not."""
-    linked = recording.firmware.linked
-    return "" if linked.fits else f"And it does not fit: {linked.reason}."
+    """Why the firmware does not fit, when it does not, and how sure that is."""
+    room = recording.firmware.linked.room
+    parts = [] if room.fits else [f"And it does not fit: {room.reason}."]
+    parts += [f"{memory[0].upper()}{memory[1:]} is {words}." for memory, words in room.close.items()]
+    return " ".join(parts)

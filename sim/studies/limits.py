@@ -69,7 +69,7 @@ def _gain(design: Design, suspect: Suspect) -> Gain:
         return Gain(name, suspect.change, None, None, refused=_first_line(refused))
     # What is perfect has no size: only a change that can be bought must fit.
     linked = recording.firmware.linked
-    lacks = "" if linked.fits or changed.firmware.idealise else linked.reason
+    lacks = "" if linked.fits or changed.firmware.idealise else linked.room.reason
     return Gain(name, suspect.change, metrics.settled_rpm, metrics.time_to_speed_s, lacks)
 
 

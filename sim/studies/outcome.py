@@ -30,6 +30,11 @@ def told_rpm(speed_rpm: float) -> str:
     return f"{0 if -BACKWARDS_RPM <= speed_rpm < 0.5 else round(speed_rpm):,}"
 
 
+def told_angle(error_deg: float) -> str:
+    """How far steps are from their place, in words."""
+    return f"{abs(error_deg):.1f} electrical degrees {'early' if error_deg < 0.0 else 'late'}"
+
+
 def never_got_away(recording: Recording) -> bool:
     """Whether the rotor never left its place: turned less than TURNS_OF_A_START either way."""
     t_s, speed_rpm = column(recording, "t_s"), column(recording, "speed_rpm")

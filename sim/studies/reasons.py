@@ -10,7 +10,7 @@ from sim.run.metrics import Metrics, settled_rows
 from sim.run.simulate import Recording
 from sim.run.torques import rest_torque_Nm, stall_torque_Nm
 from sim.studies.limits import judged_C, too_hot
-from sim.studies.outcome import never_got_away, overshoot_reason
+from sim.studies.outcome import never_got_away, overshoot_reason, told_angle
 from sim.studies.suspects import SLOW_RISE, given_gains, rise_s, start_duty
 
 Ceilings = dict[str, float]
@@ -105,8 +105,8 @@ def _law(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
             "or leaves an error standing."
         )
     return (
-        f"The law {law} holds it back: its steps find the rotor "
-        f"{metrics.settled_angle_error_deg:+.0f} electrical degrees from where they belong (+ late, - early)."
+        f"The law {law} holds it back: its steps come "
+        f"{told_angle(metrics.settled_angle_error_deg)} on average."
     )
 
 
@@ -145,7 +145,7 @@ def _supply(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
     return (
         f"The supply holds it back: with {volts:g} V{last} the back-EMF alone ends at "
         f"{ceilings['supply']:,.0f} rpm, with friction and load the torque is used up at "
-        f"{ceilings['torque']:,.0f} rpm ({_current(recording, metrics)}).{sag}{_faded(recording)}"
+        f"{ceilings['torque']:,.0f} rpm ({_current(metrics)}).{sag}{_faded(recording)}"
         f"{_slow_coils(recording, metrics)}"
     )
 
@@ -155,14 +155,13 @@ def _drag(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
         return f"Friction and load hold it back: it never gets away from standstill; {_at_rest(recording)}."
     return (
         f"Friction and load hold it back: they use up the torque at {ceilings['torque']:,.0f} rpm "
-        f"({_current(recording, metrics)}).{_slow_coils(recording, metrics)}"
+        f"({_current(metrics)}).{_slow_coils(recording, metrics)}"
     )
 
 
-def _current(recording: Recording, metrics: Metrics) -> str:
-    """The current at the speed of the end, which is not that of the torque ceiling."""
-    settled_A = (settled_rows(recording, "rms_phase_A") ** 2).mean() ** 0.5
-    return f"{settled_A:.2f} A rms per phase at {metrics.settled_rpm:,.0f} rpm"
+def _current(metrics: Metrics) -> str:
+    """The settled current, at the speed of the end, which is not that of the torque ceiling."""
+    return f"{metrics.settled_rms_phase_A:.2f} A rms per phase at the end, at {metrics.settled_rpm:,.0f} rpm"
 
 
 def _faded(recording: Recording) -> str:

@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 from typing import Final
 
+from controllers.cost import LinkedProgram
 from sim.studies.costing import Costing
 
 _MOST_PARTS: Final = 6
@@ -34,6 +35,7 @@ def _flash(costing: Costing) -> Iterator[str]:
     memory, linked, measured = costing.target.memory, costing.linked, costing.measured
     start_up = memory.fixed_flash_bytes
     yield f"flash   {linked.flash_bytes:,} of {memory.flash_bytes:,} bytes, {start_up:,} of start-up code"
+    yield from _close(linked, "flash")
     parts = sorted(costing.flash_parts.items(), key=lambda part: part[1], reverse=True)
     shown = [part for part in parts if part[1] and part[0] != "start-up code"]
     yield from (f"    {name:<26}{count:>7,}" for name, count in shown[:_MOST_PARTS])
@@ -45,10 +47,17 @@ def _flash(costing: Costing) -> Iterator[str]:
     statics, stack = costing.static_bytes, linked.stack_bytes
     used = f"{linked.ram_bytes:,} of {memory.ram_bytes:,} bytes"
     yield f"RAM     {used}, {statics:,} of static variables, {stack:,} of stack"
+    yield from _close(linked, "RAM")
     if measured is not None:
         deepest = max(handler.stack_bytes for handler in measured.handlers.values())
         yield f"    measured {measured.ram_bytes:,} of static variables, with the gaps between them, and"
         yield f"    {deepest:,} of stack by one handler, below which stand its interrupt and the main program"
+
+
+def _close(linked: LinkedProgram, memory: str) -> Iterator[str]:
+    """That the number decides nothing, where it does not."""
+    if memory in linked.room.close:
+        yield f"    {linked.room.close[memory]}"
 
 
 def _notes(costing: Costing) -> Iterator[str]:

@@ -2,14 +2,17 @@
 
 import textwrap
 from collections.abc import Iterable
+from dataclasses import replace
 
+from controllers.cost import LinkedProgram
 from controllers.program import Program
 from sim.design import Design
 from sim.run.metrics import Metrics
 from sim.run.torques import continuous_torque_Nm
 from sim.studies.answer import CAUTION, Result
 from sim.studies.limits import Gain
-from sim.studies.outcome import told_rpm
+from sim.studies.outcome import told_angle, told_rpm
+from sim.studies.reasons import PARTED
 from sim.views.next_steps import Typed, next_step
 from sim.views.words import overshoot_text, tolerance_text
 from targets import Target
@@ -17,7 +20,7 @@ from targets import Target
 WIDTH = 100
 SCENARIO = Typed()
 _CEILING_WORDS = {
-    "supply": "back-EMF equals the supply",
+    "supply": "back-EMF equals the supply, ideal commutation (early steps go beyond)",
     "torque": "torque used up by friction and load, ideal commutation",
     "latency": "a step that had to wait for other code lags a quarter electrical period",
     "processor": "handlers fill the whole electrical turn",
@@ -37,10 +40,19 @@ def run_text(result: Result, typed: Typed = SCENARIO) -> str:
         _ceilings(result),
         _firmware(result),
         _motor(result),
-        "" if result.met else next_step(result.diagnosis.limited_by, result.design, typed),
+        _next(result, typed),
         _wrapped(CAUTION),
     ]
     return "\n\n".join(block for block in blocks if block)
+
+
+def _next(result: Result, typed: Typed) -> str:
+    """What to try against what stands in the way, or against what is wasted."""
+    if not result.met:
+        return next_step(result.diagnosis.limited_by, result.design, typed)
+    if result.strain is None or result.strain.blamed == "hall":
+        return ""
+    return next_step(result.strain.blamed, result.design, replace(typed, law=result.strain.law or typed.law))
 
 
 def _wrapped(text: str) -> str:
@@ -156,7 +168,12 @@ def _firmware(result: Result) -> str:
             "worst lateness",
             f"{metrics.worst_lateness_us:,.1f} us = {metrics.worst_lateness_deg:.1f} electrical degrees",
         ),
-        ("opposed steps", f"{metrics.opposed_steps:,} (pushed against the motion)"),
+        (
+            "opposed steps",
+            f"{metrics.opposed_steps:,} (pushed against the motion); "
+            f"at the end {metrics.settled_opposed_part:.0%} of all steps",
+        ),
+        ("commutation", _commutation(metrics)),
         (
             "missed",
             f"{metrics.missed_edges:,} Hall edges, {metrics.missed_compares:,} compares, "
@@ -164,8 +181,12 @@ def _firmware(result: Result) -> str:
         ),
         ("one tick is", f"{result.tick_step_rpm:,.1f} rpm at this speed"),
         *_clock(result),
-        ("flash", f"{linked.flash_bytes:,} of {memory.flash_bytes:,} bytes"),
-        ("RAM", f"{linked.ram_bytes:,} of {memory.ram_bytes:,} bytes, {linked.stack_bytes:,} of stack"),
+        ("flash", f"{linked.flash_bytes:,} of {memory.flash_bytes:,} bytes{_close(linked, 'flash')}"),
+        (
+            "RAM",
+            f"{linked.ram_bytes:,} of {memory.ram_bytes:,} bytes, {linked.stack_bytes:,} of stack"
+            f"{_close(linked, 'RAM')}",
+        ),
     ]
     rows += [
         ("fault", f"{fault.kind}, {fault.place}: {fault.text} ({fault.count:,} times)")
@@ -174,6 +195,18 @@ def _firmware(result: Result) -> str:
     rows += [("fitted", text) for text in fitted_texts(firmware.program)]
     rows += [("rounded", text) for text in rounding_texts(firmware.program)]
     return _rows("Firmware (clocks with interrupt entry and exit, which `tickspin cost` leaves out)", rows)
+
+
+def _close(linked: LinkedProgram, memory: str) -> str:
+    """That the number decides nothing, where it does not."""
+    return f"; {linked.room.close[memory]}" if memory in linked.room.close else ""
+
+
+def _commutation(metrics: Metrics) -> str:
+    """The place of the steps at the end; where rotor and steps have parted, they have no place."""
+    if metrics.settled_opposed_part > PARTED:
+        return "none: rotor and steps have parted"
+    return f"{told_angle(metrics.settled_angle_error_deg)} on average, at the end"
 
 
 def _clock(result: Result) -> Iterable[tuple[str, str]]:
@@ -209,7 +242,11 @@ def _motor(result: Result) -> str:
     return _rows(
         "Motor",
         [
-            ("phase current", f"{metrics.rms_phase_A:.3f} A rms, {metrics.peak_phase_A:.3f} A peak"),
+            ("phase current", f"{metrics.settled_rms_phase_A:.3f} A rms at the end"),
+            (
+                "whole run",
+                f"{metrics.rms_phase_A:.3f} A rms, {metrics.peak_phase_A:.3f} A peak, start included",
+            ),
             *_supply(result),
             *_winding(result),
             ("efficiency", _efficiency(result)),
@@ -219,17 +256,9 @@ def _motor(result: Result) -> str:
 
 
 def _efficiency(result: Result) -> str:
-    if not _has_load(result.design):
+    if not result.design.load.takes_power:
         return "none to tell: nothing in [load] takes power"
     return f"{result.metrics.efficiency:.1%} (load over supply, at the end)"
-
-
-def _has_load(design: Design) -> bool:
-    load = design.load
-    steps = [step.torque_Nm for step in load.torque_steps]
-    points = [point.torque_Nm for point in load.torque_table]
-    whole = (load.fan_torque_Nm, load.propeller_power_coefficient, load.constant_torque_Nm)
-    return any((*whole, *steps, *points))
 
 
 def _supply(result: Result) -> Iterable[tuple[str, str]]:

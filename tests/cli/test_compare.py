@@ -246,6 +246,12 @@ def test_a_value_that_contradicts_another_key_is_a_row_with_its_reason(tickspin:
     assert rows["prescaler = 8"]["settled_rpm"] > 0
 
 
+def test_a_shipped_law_that_cannot_be_compiled_is_called_by_its_file_name(tickspin: Command) -> None:
+    words = ("--vary", "firmware.law=duty_pi", "--vary", "firmware.arithmetic=i8,i32", "--json", "-")
+    rows = {row["name"]: row for row in json.loads(tickspin("compare", AIR_SAMPLER, *words).out)["rows"]}
+    assert rows["duty_pi, i8"]["why"].startswith("duty_pi.py:")
+
+
 def test_the_price_of_an_unknown_target_is_refused(tickspin: Command) -> None:
     ended = tickspin("compare", AIR_SAMPLER, "--vary", "firmware.target=m0", "--price", "m9=1")
     assert (ended.status, ended.out, ended.err.count("\n")) == (2, "", 1)
@@ -271,7 +277,7 @@ def test_each_row_that_falls_short_says_what_limits_it_as_its_run_does(tickspin:
     for name in ("step_trim, acc8", "duty_pi, acc8"):
         assert answer(variant_of(design, rows[name]["overrides"])).diagnosis.limited_by == limits[name]
         line = next(line for line in ended.out.splitlines() if line.startswith(name))
-        assert line.split()[2:4] == ["no", limits[name]]
+        assert line.split()[2:4] == ["no:", limits[name]]
 
 
 def test_the_text_says_how_rows_are_ordered_and_what_the_tolerance_allows(tickspin: Command) -> None:
@@ -298,7 +304,7 @@ def test_rows_of_one_price_are_told_apart_by_their_margin(tickspin: Command) -> 
         "compare", AIR_SAMPLER, "--vary", "firmware.arithmetic=i16", "--vary", "drive.supply_V=5,6"
     )
     assert (
-        "All cost the same. i16, supply_V = 6 meets the requirement; of 2 that do none has a wider"
+        "All cost the same. i16, supply_V = 6 meets the requirement; of 2 at that price none has a wider"
         in ended.out
     )
 

@@ -26,7 +26,10 @@ def test_what_falls_short_is_told_what_to_try_under_the_name_as_typed(
 
 
 def test_what_meets_its_requirement_is_told_nothing_to_try(tickspin: Command) -> None:
-    assert "Next:" not in tickspin("run", met_scenario(tickspin.folder)).out
+    told = tickspin("run", met_scenario(tickspin.folder, "duty_pi")).out
+    assert "\nMET: " in told
+    assert "Next:" not in told
+    assert "against itself" not in told
 
 
 def test_every_next_step_is_a_command_that_answers(tickspin: Command) -> None:

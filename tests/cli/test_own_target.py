@@ -113,7 +113,8 @@ def test_a_scenario_names_the_file_as_seen_from_its_folder_or_the_target(
     chip.rename(folder / "chip.toml")
     (folder / "by_path.toml").write_text(text.replace('target = "acc8"', 'target = "chip.toml"'))
     assert Path(load_design(folder / "by_path.toml").firmware.target) == folder / "chip.toml"
-    assert tickspin("run", "designs/by_path.toml").out == named.out
+    by_path = tickspin("run", "designs/by_path.toml")
+    assert by_path.out.partition("Next:")[0] == named.out.partition("Next:")[0]
     rows = json.loads(
         tickspin("compare", "designs/by_path.toml", "--vary", "firmware.target=all", "--json", "-").out
     )["rows"]

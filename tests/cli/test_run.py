@@ -45,6 +45,9 @@ CONTRACT = [
     ("firmware", "prescaler", int),
     ("motor", "peak_phase_A", float),
     ("motor", "rms_phase_A", float),
+    ("motor", "settled_rms_phase_A", float),
+    ("motor", "settled_supply_W", float),
+    ("firmware", "settled_opposed_part", float),
     ("motor", "winding_C", type(None)),
     ("motor", "efficiency", float),
     ("motor", "energy_balance_error", float),
@@ -63,10 +66,10 @@ def numbers(part: Any) -> list[float]:
     return [part] if isinstance(part, int | float) and not isinstance(part, bool) else []
 
 
-def met_scenario(folder: Path) -> Path:
+def met_scenario(folder: Path, law: str = "step_trim") -> Path:
     """The air sampler on a chip that does it."""
     path = folder / "met.toml"
-    path.write_text(AIR_SAMPLER.read_text().replace('"acc8"', '"m4f"'))
+    path.write_text(AIR_SAMPLER.read_text().replace('"acc8"', '"m4f"').replace("step_trim", law))
     return path
 
 

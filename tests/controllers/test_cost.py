@@ -254,7 +254,7 @@ def test_reason_says_what_does_not_fit(
 ) -> None:
     program = compile_text(tmp_path, law_text("self.a = self.a // 7", VARIABLES))
     linked = link(program, plain_target(flash_bytes, ram_bytes))
-    assert (linked.fits, linked.reason) == (fits, reason)
+    assert (linked.fits, linked.room.reason) == (fits, reason)
 
 
 def test_every_cost_rule_has_a_function_and_an_opcode() -> None:

@@ -10,14 +10,12 @@ from controllers.catalogue import law_names
 from controllers.compiled import measure_law
 from controllers.cost import MAXIMUM, MINIMUM, TYPICAL, LinkedProgram, link
 from controllers.graph import longest_routes, reachable, shortest_routes
+from controllers.room import STACK_SPARE_BYTES
 from targets import Target, load_target
 from tests.controllers.support import compile_text, law_text
 from tests.controllers.test_estimate import skip_without
 
 CALLS = 24  # those of the table of errors: the data file holds what these meet
-MOST_SPARE_BYTES = 64
-"""The estimate takes the largest frame of any law (80 bytes on rv32imc, with doubles); a law whose own
-is small is told so much too much."""
 VARIABLES = "a = var(u16, 1)\nb = var(u8, 1)"
 EDGE = "def on_hall_edge(self) -> None:\n    self.a = self.a // (u16(self.b) | 1)"
 TIMER = "def on_step_timer(self) -> None:\n    hw.set_step(self.b)"
@@ -48,7 +46,7 @@ def test_frames_of_compiled_laws_are_what_the_data_hold(law: str, arithmetic: st
         spare = saved.stack_bytes + below + own_call - measured.stack_bytes
         # no law that the compiler takes as written may need more, or nothing would be safe
         assert spare >= 0 or never_written(linked.program), handler
-        assert spare <= MOST_SPARE_BYTES or handler == "on_start", handler
+        assert spare <= STACK_SPARE_BYTES or handler == "on_start", handler
         frame = measured.frame_cycles - target.interrupt.return_cycles
         assert saved.cycles[0] <= frame <= saved.cycles[2] or handler == "on_start", handler
 

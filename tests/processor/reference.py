@@ -113,6 +113,8 @@ class Reference:
     stack: list[Frame] = field(default_factory=list)
     free: int = 0  # end of the entry or exit sequence
     given_back: int = 0  # end of the exit sequence: its cycles are booked already
+    exited: int = 0  # end of a handler's exit sequence
+    handler_cycles: list[int] = field(default_factory=lambda: [0])  # at n: those before cycle n
     is_chained: bool = False
     unserved: list[str] = field(default_factory=list)  # polling with a body: flags still to be tested
     begun: int = 0  # and when its round began
@@ -224,6 +226,8 @@ class Reference:
 
     def _book_cycle(self) -> None:
         """Whose is the cycle that begins now? Nobody's who gave it back."""
+        is_handlers = self.now < self.exited or any(frame.handler != "main_loop" for frame in self.stack)
+        self.handler_cycles.append(self.handler_cycles[-1] + is_handlers)
         if self.now < self.given_back:
             return
         if self.stack:
@@ -285,7 +289,7 @@ class Reference:
         is_start = frame.handler == "on_start"
         self.is_chained = bool(self._waiting()) and self.setting.tail_chain_cycles > 0 and not is_start
         exit_cycles = 0 if is_start or self.is_chained else self.setting.exit_cycles
-        self.free = self.given_back = self.now + exit_cycles
+        self.free = self.given_back = self.exited = self.now + exit_cycles
         self.busy_cycles += frame.used + exit_cycles
         self._book(frame.handler, frame.used + exit_cycles, self.free - frame.since)
         if self.stack:

@@ -1,6 +1,7 @@
 """Event logs of random laws on random processors, against the cycle-by-cycle reference."""
 
 import dataclasses
+import itertools
 
 import pytest
 from hypothesis import given
@@ -8,10 +9,14 @@ from hypothesis import strategies as st
 
 from controllers.opcodes import IN, MUL, OUT, RET, WRAP_ADD, WRAP_SUB
 from controllers.program import HANDLERS
+from sim.processor.records import TRACE_COLUMNS
 from tests.processor.harness import IN_CYCLES, OUT_CYCLES, RET_CYCLES, STANDING, Outcome, Rotor, law, run
 from tests.processor.reference import Reference, Setting, Statement, source
 
 END_CYCLE = 3000
+SAMPLE_CYCLES = 50
+"""Shorter than many a handler of the cases, so that rows begin and end in handlers, entries and exits."""
+CPU_LOAD = TRACE_COLUMNS.index("cpu_load")
 COUNTERS = ("missed_edges", "missed_compares", "overruns", "busy_cycles", "main_cycles")
 PER_HANDLER = ("runs", "worst_cycles", "worst_response")
 
@@ -74,16 +79,24 @@ def _simulated(folder: pytest.TempPathFactory, setting: Setting) -> Outcome:
     add_cycles = numbers.pop("add_cycles")
     cost = {OUT: OUT_CYCLES, IN: IN_CYCLES, RET: RET_CYCLES, MUL: numbers.pop("work_cycles")}
     cost |= {WRAP_ADD: add_cycles, WRAP_SUB: add_cycles}
-    return run(folder.getbasetemp(), law(**bodies), END_CYCLE, rotor, cost, log_rows=20_000, **numbers)
+    return run(
+        folder.getbasetemp(), law(**bodies), END_CYCLE, rotor, cost, log_rows=20_000,
+        sample_cycles=SAMPLE_CYCLES, trace_rows=END_CYCLE // SAMPLE_CYCLES, **numbers,
+    )  # fmt: skip
 
 
 def _agree(folder: pytest.TempPathFactory, setting: Setting) -> Outcome:
-    """Kernel and reference leave the same log and the same counters."""
+    """Kernel and reference leave the same log, the same counters and the same load in every trace row."""
     reference, ran = Reference(setting).run(END_CYCLE), _simulated(folder, setting)
     assert ran.log == reference.log
     assert {name: ran.count(name) for name in COUNTERS} == {
         name: getattr(reference, name) for name in COUNTERS
     }
+    by = reference.handler_cycles[::SAMPLE_CYCLES]
+    loads = [(after - before) / SAMPLE_CYCLES for before, after in itertools.pairwise(by)]
+    # one row less: nothing is done at the last cycle; rel: the rounding of a quotient of times
+    assert list(ran.trace[:, CPU_LOAD]) == pytest.approx(loads[: len(ran.trace)], rel=1e-9, abs=1e-12)
+    assert len(ran.trace) == len(loads) - 1
     for counter in PER_HANDLER:
         counted = dict(zip(HANDLERS, ran.counters[counter].tolist(), strict=True))
         assert counted == {name: getattr(reference, counter)[name] for name in HANDLERS}, counter

@@ -50,6 +50,6 @@ def test_run_names_file_and_line_of_every_fault(tmp_path: Path, monkeypatch: pyt
     place = f"line {line} of open_ramp.py"
     assert found[("conversion out of range", place)] == lines[line - 1].strip()
     worst = metrics.faults[0]
-    told = explain(recording, metrics, Diagnosis("law", ()), {})
+    told = explain(recording, metrics, Diagnosis("law", ()), {}, None)
     fault = told.index(f"{worst.kind} in {worst.place} of the law ({worst.text}) {worst.count:,} times")
     assert fault < told.index("The law narrow")  # before the reason, which it may have caused

@@ -57,7 +57,8 @@ def diagnosed(
     """Diagnose `design` in a world in which a design comes out as `outcome_of` says."""
 
     def recorded(changed: Design) -> SimpleNamespace:
-        linked = SimpleNamespace(fits=fits(changed), reason="needs more than there is")
+        room = SimpleNamespace(reason="needs more than there is")
+        linked = SimpleNamespace(fits=fits(changed), room=room)
         return SimpleNamespace(outcome=outcome_of(changed), firmware=SimpleNamespace(linked=linked))
 
     monkeypatch.setattr(limits, "simulate", recorded)

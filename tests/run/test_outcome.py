@@ -113,7 +113,8 @@ def test_a_speed_on_its_command_is_told_as_settled(motor: Design) -> None:
 
 def test_the_current_beside_the_ceiling_is_that_of_the_speed_at_the_end(motor: Design) -> None:
     result = told(motor, {"command.speed_rpm": 30000.0, "require.speed_rpm": 30000.0})
-    at = f"A rms per phase at {result.metrics.settled_rpm:,.0f} rpm)"
+    metrics = result.metrics
+    at = f"{metrics.settled_rms_phase_A:.2f} A rms per phase at the end, at {metrics.settled_rpm:,.0f} rpm)"
     assert at in result.explanation
 
 

@@ -5,9 +5,9 @@ from pathlib import Path
 import pytest
 
 from controllers import Binding, compile_law, law_names, link
-from sim.design import Design, Override, apply_overrides, load_design
+from sim.design import Design, Override, apply_overrides, load_design, variant_of
 from sim.run.assemble import build_firmware
-from sim.run.metrics import measure
+from sim.run.metrics import column, measure
 from sim.run.simulate import simulate
 from targets import InputError, load_target, target_names
 
@@ -56,7 +56,7 @@ def test_two_kilobytes_leave_no_room_for_float_routines(blower: Design, law: str
     design = apply_overrides(blower, {"firmware.law": law, "firmware.arithmetic": arithmetic})
     linked = build_firmware(design).linked
     assert not linked.fits
-    assert f"{linked.flash_bytes:,} bytes of flash" in linked.reason
+    assert f"{linked.flash_bytes:,} bytes of flash" in linked.room.reason
 
 
 def test_the_integer_trim_law_fits_two_kilobytes(blower: Design) -> None:
@@ -162,3 +162,13 @@ def test_the_main_loop_is_told_apart_from_the_load(blower: Design, structure: st
     )
     # A round takes at least the cycles that are its own; 48 MHz.
     assert metrics.worst_response_us["main_loop"] >= rounds / 48.0
+
+
+def test_the_processor_is_never_more_than_busy(blower: Design) -> None:
+    """A handler of 4 ms, on a chip that is too slow, fills a trace row of 1.5 ms and no more."""
+    slow = variant_of(blower, {"firmware.target": "mcs51"})
+    recording = simulate(slow)
+    metrics, row_s = measure(recording), column(recording, "t_s")[0]
+    longest_s = max(metrics.measured_cycles.values()) / recording.firmware.clock_Hz
+    assert longest_s * recording.firmware.cycle_scale > 2.0 * row_s
+    assert metrics.peak_cpu_load == pytest.approx(1.0, rel=1e-9)  # the rounding of a quotient of times

@@ -13,6 +13,7 @@ from controllers.graph import longest_routes, shortest_routes, successors
 from controllers.lower import compile_law
 from controllers.opcodes import RET
 from controllers.program import Program
+from controllers.room import Room
 from targets import load_target
 from tests.controllers.support import Bench, compile_text, law_text, make_binding
 
@@ -22,7 +23,7 @@ VARIABLES = "a = var(u16, 0)\nb = var(u8, 0)"
 def priced(program: Program) -> LinkedProgram:
     """The Program with random prices, least below greatest."""
     prices = np.sort(np.random.default_rng(8).integers(0, 50, size=(len(program.code), 3)))
-    return LinkedProgram(program, "any", prices, 0 * prices, {}, {}, {}, 0, 0, 0, True, "")
+    return LinkedProgram(program, "any", prices, 0 * prices, {}, {}, {}, 0, 0, 0, Room(True, "", {}))
 
 
 def every_path(program: Program, pc: int) -> list[tuple[int, ...]]:
