@@ -52,7 +52,7 @@ def check(
             law, arithmetic=arithmetic, target=chosen, prescaler=prescaler, scenario=scenario,
             target_files=target_files,
         )  # fmt: skip
-        prepare(native_play, native_spin)
+        prepare(native_play, native_spin, design=design)
         with under_way() as tell:
             result = check_design(design, seed, examples, tell)
     if json_file is not None:

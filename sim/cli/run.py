@@ -45,7 +45,7 @@ def run(
     check_outputs(files, scenario)
     try:
         design = _design(scenario, law, target, target_file)
-        prepare()
+        prepare(design=design)
         result = answer(design)
     except InputError as refused:
         raise _of_scenario(scenario, refused) from None

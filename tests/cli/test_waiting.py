@@ -13,7 +13,9 @@ from controllers.check.bench.play import native_play as native_bench
 from controllers.jit import NativeKernel
 from controllers.play import native_play
 from sim.cli.waiting import prepare
+from sim.design import apply_overrides, load_design
 from sim.loop.native import native_spin
+from targets import InputError
 from tests.cli.command import AIR_SAMPLER
 
 ROOT = Path(__file__).parents[2]
@@ -68,4 +70,14 @@ def test_what_is_compiled_is_told_once_with_its_time(
     assert second == "tickspin: compiled in 0 s; kept for later calls"
     assert all(done.values())
     prepare(*kernels)
+    assert capsys.readouterr().err == ""
+
+
+def test_a_fault_of_the_firmware_is_told_before_the_wait(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(NativeKernel, "is_compiled", property(lambda _: False))
+    design = apply_overrides(load_design(AIR_SAMPLER), {"firmware.parameters": {"no_such_key": 1.0}})
+    with pytest.raises(InputError, match="no_such_key"):
+        prepare(native_spin, design=design)
     assert capsys.readouterr().err == ""
