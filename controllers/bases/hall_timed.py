@@ -9,8 +9,9 @@ steps are timed.
 Run: each edge restarts the turn at step 0 and measures it; the five other steps follow at the step time that
 the law works out in `followed`. What counts as an edge:
 
-- not one that comes within three eighths of the last period, which no rotor can do: a spike while the level
-  is high (a limit of one half could hold on to twice the true period);
+- not one before which no step or look has found the level low: a spike while the level is high, at rest too. A
+  rotor that turns shows the low level to three steps, and to one still when it suddenly takes three eighths of
+  its last period;
 - not one whose level is low again when it is served in time: a spike while the level is low.
 
 A period counts only when it fits the timer (the looks or steps made in it say so). Without an edge for
@@ -40,6 +41,7 @@ class HallTimed(Stepper):
 
     turns = var(u8, 0)  # electrical turns since the start, up to START_TURNS
     steps_since_edge = var(u8, 0)  # at the start: looks
+    low_seen = var(u8, 0)  # whether the level was found low since the last edge
     room = var(ticks, 0)  # what is left of the timer's range since the last edge, 0 where it may have wrapped
     period = var(
         ticks, 0
@@ -47,7 +49,9 @@ class HallTimed(Stepper):
     last_edge = var(ticks, 0)  # timer count at the last Hall edge
 
     def make_step(self) -> None:
-        """At the start by the level, later the next of the six."""
+        """At the start by the level, later the next of the six; look at the level."""
+        if hw.hall() == 0:
+            self.low_seen = 1
         if self.turns < self.START_TURNS:
             self.step_by_level()
         else:
@@ -62,13 +66,14 @@ class HallTimed(Stepper):
             turns = self.turns
             step_ticks = self.step_ticks
             last_period = self.period
-        if turns == self.START_TURNS and room > 0 and period < (last_period >> 2) + (last_period >> 3):
+        if self.low_seen == 0:
             return
         if hw.hall() == 0 and wrap_sub(hw.timer(), edge) < step_ticks:
             return
         with hw.masked():
             hw.set_step(0)
             self.step = 0
+            self.low_seen = 0
             self.compare = wrap_add(hw.timer(), hw.timer_top >> 1)
             hw.set_compare(self.compare)
             self.room = hw.timer_top

@@ -39,11 +39,31 @@ def strike(bench: Bench, late: int = 0) -> None:
 
 
 def turn(bench: Bench, edge: int, steps: int = 5, delay: int = 4) -> int:
-    """`steps` calls of the step timer, then a Hall edge at count `edge` served `delay` ticks later; the next
-    compare."""
-    for _ in range(steps):
+    """`steps` calls of the step timer, the last of them with the Hall level low, then an edge at count `edge`
+    served `delay` ticks later; the next compare."""
+    level = bench.inputs[ports.IN_HALL]
+    for left in reversed(range(steps)):
+        bench.inputs[ports.IN_HALL] = level if left else 0
         strike(bench)
+    bench.inputs[ports.IN_HALL] = level
     return hall_edge(bench, edge, delay)
+
+
+def rotate(bench: Bench, edge: int, period: int, turns: int) -> int:
+    """Edges every `period` ticks after the one at `edge`, and the step timer whenever it is due, the level
+    high in the first half of each turn; the count of the last edge."""
+    now, end = edge, edge + turns * period
+    while now < end:
+        due = now + (int(bench.value("compare")) - now) % 65536
+        edge_at = edge + period
+        now = min(due, edge_at)
+        bench.inputs[ports.IN_HALL] = 1 if now == edge_at or now - edge < period / 2 else 0
+        if now == edge_at:
+            edge = edge_at
+            hall_edge(bench, edge)
+        else:
+            strike(bench)
+    return edge
 
 
 def hall_edge(bench: Bench, edge: int, delay: int = 4) -> int:
