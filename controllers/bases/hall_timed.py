@@ -9,9 +9,10 @@ steps are timed.
 Run: each edge restarts the turn at step 0 and measures it; the five other steps follow at the step time that
 the law works out in `followed`. What counts as an edge:
 
-- not one before which no step or look has found the level low: a spike while the level is high, at rest too. A
-  rotor that turns shows the low level to three steps, and to one still when it suddenly takes three eighths of
-  its last period;
+- not one before which no step or look has found the level low: a spike while the level is high, at rest too.
+  A rotor that turns shows the low level to three steps, and to one still when it suddenly takes three eighths
+  of its last period. Only where a timed step was due and is not made (its compare was missed) nobody could
+  look, and the edge counts;
 - not one whose level is low again when it is served in time: a spike while the level is low.
 
 A period counts only when it fits the timer (the looks or steps made in it say so). Without an edge for
@@ -66,7 +67,8 @@ class HallTimed(Stepper):
             turns = self.turns
             step_ticks = self.step_ticks
             last_period = self.period
-        if self.low_seen == 0:
+            compare = self.compare
+        if self.low_seen == 0 and (turns < self.START_TURNS or wrap_sub(compare, edge) <= hw.timer_top >> 1):
             return
         if hw.hall() == 0 and wrap_sub(hw.timer(), edge) < step_ticks:
             return
@@ -79,8 +81,8 @@ class HallTimed(Stepper):
             self.room = hw.timer_top
             self.steps_since_edge = 0
         self.last_edge = edge
-        # shorter than a step: a step that is still due may hide a wrap, unless the last edge is close
-        if room >= step_ticks and (period > step_ticks or (period > 0 and room > hw.timer_top >> 1)):
+        # a count no longer than a step has wrapped: since the last edge a step was made, or missed
+        if room >= step_ticks and period > step_ticks:
             last_period = period
             if turns < self.counted_turns():
                 turns += 1

@@ -86,14 +86,13 @@ UNREACHED = {
     # while the speed is not known it is 0: no error below 0, nothing missing beyond the start duty
     "duty_pi": ["value_2 = 1000;"],
     "duty_pi_three": ["value_2 = 1000;"],
-    # what is added is not negative; a full start when not at the start; a third above the half
-    "free_trim": [BELOW, "return;", "value = 32767u;"],
+    # what is added is not negative; the base's run, which it has of its own; a third above the half
+    "free_trim": [BELOW, "if ((uint16_t)(new_compare - edge) <= 32767u) {", "value = 32767u;"],
     # the command is compared with 0 before it divides; the trim that is added is not negative
     "open_ramp": ["return 0u;", BELOW],
     # a sixth of what the timer counts, and the largest lag, is below half of it
     "step_trim": ["return 65535u;", "value = 32767u;"],
     "step_trim_background": ["return 65535u;", "found = 32767u;"],
-    "trim_then_duty": ["return 65535u;", "value_2 = 32767u;"],
 }
 
 
@@ -174,7 +173,14 @@ def test_play_refuses_inputs_of_another_shape() -> None:
 
 def test_c_vector_is_a_program_that_agrees(tmp_path: Path) -> None:
     program = exported(tmp_path, law_path("step_trim"), make_binding("f32"), vectors=1)
-    state = {"step": 5, "room": 30000, "step_ticks": 900, "steps_since_edge": 4, "trim": float("nan")}
+    state = {
+        "step": 5,
+        "low_seen": 1,
+        "room": 30000,
+        "step_ticks": 900,
+        "steps_since_edge": 4,
+        "trim": float("nan"),
+    }
     text = c_vector(program, "on_hall_edge", state, [50000, 12345, 50004], "a comment */ of its own")
     assert "{30000ll, 0.0}, /* room */" in text
     (tmp_path / "found").mkdir()

@@ -30,12 +30,13 @@ def last(bench: Bench, port: str) -> int:
     return [value for name, value in bench.log if name == port][-1]
 
 
-def strike(bench: Bench, late: int = 0) -> None:
-    """The step timer strikes at the compare, and is served `late` ticks after it."""
+def strike(bench: Bench, late: int = 0) -> int:
+    """The step timer strikes at the compare, and is served `late` ticks after it; that compare."""
     has_own = "compare" in bench.program.statics
     compare = int(bench.value("compare")) if has_own else last(bench, "set_compare")
     bench.inputs[ports.IN_TIMER] = (compare + late) % (1 << bench.program.binding.timer_bits)
     bench.call("on_step_timer")
+    return compare
 
 
 def turn(bench: Bench, edge: int, steps: int = 5, delay: int = 4) -> int:
