@@ -87,7 +87,7 @@ UNREACHED = {
     "duty_pi": ["value_2 = 1000;"],
     "duty_pi_three": ["value_2 = 1000;"],
     # what is added is not negative; the base's run, which it has of its own; a third above the half
-    "free_trim": [BELOW, "if ((uint16_t)(new_compare - edge) <= 32767u) {", "value = 32767u;"],
+    "free_trim": [BELOW, "if ((uint16_t)(new_compare - edge) <= 32767u) {", "return;", "value = 32767u;"],
     # the command is compared with 0 before it divides; the trim that is added is not negative
     "open_ramp": ["return 0u;", BELOW],
     # a sixth of what the timer counts, and the largest lag, is below half of it
