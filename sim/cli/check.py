@@ -1,6 +1,7 @@
 """`tickspin check`: property tests of a control law."""
 
 import json
+import sys
 from pathlib import Path
 from typing import Annotated
 
@@ -59,6 +60,8 @@ def check(
         write_text(json_file, json.dumps(result.as_dict(), indent=2) + "\n")
     if json_file != "-":
         print(check_text(result))
-    if lost is not None and not result.spins.holds:
+    if lost is not None and result.spins.holds:
+        print(f"tickspin: {lost} is not written: no spin-up was lost", file=sys.stderr)
+    elif lost is not None:
         write_text(lost, lost_text(result, seed))
     raise typer.Exit(0 if result.holds else COUNTEREXAMPLE)

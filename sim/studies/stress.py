@@ -18,6 +18,7 @@ from sim.design import Design, Override, apply_overrides, stated_values
 from sim.run.assemble import Firmware
 from sim.run.metrics import column, smoothed_rpm
 from sim.run.simulate import Recording, simulate
+from sim.run.torques import RPM_PER_RAD_S, stall_torque_Nm
 from targets import InputError
 
 SPIN_UPS: Final = 300
@@ -28,7 +29,10 @@ LONGEST_S: Final = 2.0
 """Length of a spin-up, or the design's own where that is shorter."""
 BRAKE_STALLS: Final = 1.5
 """Of the torque at rest; above 1 the rotor stops if the brake lasts long enough."""
-BRAKE_S: Final = 0.2
+BRAKED_PART: Final = 1.0 / 3.0
+"""Of the run, from a third of it on: half of it is enough to stop the rotor, the other half to notice it."""
+STANDING: Final = 0.01
+"""A motor below this part of its speed stands."""
 DEEPEST_DIP: Final = 0.6
 DIP_S: Final = 0.1
 """A dip to 40 % is the deeper level of IEC 61000-4-29 for supplies of direct current, a tenth of a second
@@ -65,8 +69,8 @@ def _value(design: Design, key: str) -> float:
 
 
 def _dip(design: Design, part: float) -> Mapping[str, Override]:
-    """From two thirds of the run on, for DIP_S, the supply falls by up to DEEPEST_DIP."""
-    at_s, percent = _short(_length_s(design) * 2 / 3), _short(100.0 * (1.0 - DEEPEST_DIP * part))
+    """At a quarter of the run, before any brake, for DIP_S, the supply falls by up to DEEPEST_DIP."""
+    at_s, percent = _short(_length_s(design) / 4), _short(100.0 * (1.0 - DEEPEST_DIP * part))
     steps = [
         {"at_s": at_s, "supply_percent": percent},
         {"at_s": _short(at_s + DIP_S), "supply_percent": 100.0},
@@ -86,17 +90,17 @@ def _command_step(design: Design, part: float) -> Mapping[str, Override]:
     return {"command.speed_rpm": None, "command.steps": steps}
 
 
-def _stall_torque_Nm(design: Design) -> float:
-    """Torque at rest and full supply, two phases in series: 2 ke V / (2 R)."""
-    ohm = design.motor.phase_resistance_ohm + design.drive.switch_on_resistance_ohm
-    return design.motor.ke_V_s_per_rad * design.drive.supply_V / ohm
-
-
 def _brake(design: Design, part: float) -> Mapping[str, Override]:
-    """From a third of the run on, for BRAKE_S, a brake of up to one and a half times the stall torque, which
-    stops the rotor; the rest of the run is there to start again."""
-    torque_Nm, at_s = _short(BRAKE_STALLS * part * _stall_torque_Nm(design)), _short(_length_s(design) / 3)
-    steps = [{"at_s": at_s, "torque_Nm": torque_Nm}, {"at_s": _short(at_s + BRAKE_S), "torque_Nm": 0.0}]
+    """From a third of the run on, for BRAKED_PART of it, up to the torque that stops the rotor whatever the
+    motor does: BRAKE_STALLS of its stall torque, and J w over half of that time. The rest of the run is there
+    to start again."""
+    length_s, inertia = _length_s(design), design.motor.inertia_kg_m2 + design.load.added_inertia_kg_m2
+    speed_rad_s = max(step.speed_rpm for step in design.command.profile) / RPM_PER_RAD_S
+    stops_Nm = BRAKE_STALLS * stall_torque_Nm(design) + inertia * speed_rad_s / (0.5 * BRAKED_PART * length_s)
+    steps = [
+        {"at_s": _short(length_s / 3.0), "torque_Nm": _short(part * stops_Nm)},
+        {"at_s": _short(length_s / 3.0 + BRAKED_PART * length_s), "torque_Nm": 0.0},
+    ]
     return {"load.torque_steps": steps}
 
 
@@ -118,7 +122,7 @@ STRESSES: Final = (
            _short(min(60.0, design.hall.placement_error_deg + 15.0 * part))},
            lambda part: f"the Hall sensor {15 * part:.1f} degrees late"),
     Stress("brake", _brake,
-           lambda part: f"a brake of {BRAKE_STALLS * part:.2f} stall torques for {BRAKE_S:g} s"),
+           lambda part: f"{part:.2f} of the brake that stops the rotor, in the middle third of the run"),
     Stress("spikes", lambda _, part: {"hall.glitches_per_s": MOST_GLITCHES_PER_S * part},
            lambda part: f"{MOST_GLITCHES_PER_S * part:.0f} false pulses a second of the Hall sensor"),
     Stress("command", _command_step, lambda part: f"the command falls to {1 - 0.5 * part:.2f} half way"),
@@ -127,13 +131,15 @@ STRESSES: Final = (
 
 @dataclass(frozen=True)
 class Stressed:
-    """What the spin-ups showed. stalls: how many never came to speed; recovered: how many fell below and came
-    back; counterexample: the smallest stresses with which synchronism was lost for good, in words, empty
-    where none was found; overrides: the same for `apply_overrides`, whole values, with the gains that were
-    fitted to the design before it was stressed; reason: why no search was made."""
+    """What the spin-ups showed. stalls: how many never came to speed; stood: in how many the rotor was
+    brought to rest once it ran; recovered: how many fell below and came back; counterexample: the
+    smallest stresses with which synchronism was lost for good, in words, empty where none was found;
+    overrides: the same for `apply_overrides`, whole values, with the gains that were fitted to the
+    design before it was stressed; reason: why no search was made."""
 
     spin_ups: int = 0
     stalls: int = 0
+    stood: int = 0
     recovered: int = 0
     counterexample: tuple[str, ...] = ()
     overrides: Mapping[str, Override] = field(default_factory=dict)
@@ -150,6 +156,7 @@ class Stressed:
         return {
             "spin_ups": self.spin_ups,
             "never_at_speed": self.stalls,
+            "brought_to_rest": self.stood,
             "recovered": self.recovered,
             "lost_with": list(self.counterexample),
             "overrides": dict(self.overrides),
@@ -161,7 +168,8 @@ class Stressed:
 @dataclass(frozen=True)
 class Spin:
     """How one spin-up ended: came to speed; fell below LOST of its best speed after that; came back. lost_s:
-    when it fell for the last time [s]; low_s: how long it was low at the end; end_rpm: speed at the end."""
+    when it fell for the last time [s]; low_s: how long it was low at the end; end_rpm: speed at the end;
+    stood: it came to rest after it had run."""
 
     at_speed: bool
     fell: bool
@@ -170,6 +178,7 @@ class Spin:
     end_rpm: float
     lost_s: float
     low_s: float
+    stood: bool
 
     @property
     def is_lost(self) -> bool:
@@ -182,23 +191,24 @@ def _length_s(design: Design) -> float:
 
 
 def read_spin(recording: Recording, patience_s: float = 0.0) -> Spin:
-    """Judge a recording: steps that oppose the motion, and a speed that collapses and is low for more than
-    `patience_s` at the end."""
+    """Judge a recording: a speed that collapses, with steps that oppose the motion or to a standstill, and is
+    low for more than `patience_s` at the end."""
     speed, t_s = smoothed_rpm(recording), column(recording, "t_s")
     wanted = column(recording, "command_rpm")
     running = np.flatnonzero(speed >= AT_SPEED * wanted)
     if not len(running):
-        return Spin(False, False, False, float(speed.max()), float(speed[-1]), 0.0, 0.0)
+        return Spin(False, False, False, float(speed.max()), float(speed[-1]), 0.0, 0.0, False)
     opposed = column(recording, "opposed_steps")
     # the speed may fall to the commanded one, so what counts is the lower of the best so far and the command
     best = np.minimum(np.maximum.accumulate(speed), wanted)
     after = np.arange(len(speed)) > running[0]
-    low = after & (speed < LOST * best)
-    if not np.any(low & (opposed > opposed[running[0]])):
-        return Spin(True, False, False, float(best.max()), float(speed[-1]), 0.0, 0.0)
+    low, stands = after & (speed < LOST * best), after & (speed < STANDING * best)
+    stood = bool(stands.any())
+    if not (stood or np.any(low & (opposed > opposed[running[0]]))):
+        return Spin(True, False, False, float(best.max()), float(speed[-1]), 0.0, 0.0, False)
     lost_s = float(t_s[np.flatnonzero(~low)[-1]])
     low_s = float(t_s[-1]) - lost_s
-    return Spin(True, True, low_s <= patience_s, float(best.max()), float(speed[-1]), lost_s, low_s)
+    return Spin(True, True, low_s <= patience_s, float(best.max()), float(speed[-1]), lost_s, low_s, stood)
 
 
 def overrides_of(design: Design, parts: tuple[int, ...], lengths: int = 1) -> dict[str, Override]:
@@ -259,8 +269,8 @@ def stress(design: Design, firmware: Firmware, seed: int, share: float = 1.0) ->
 
 
 def _spin(design: Design, firmware: Firmware, parts: tuple[int, ...]) -> Spin | None:
-    """One spin-up, run again and longer where it ended in step with nothing; None where the stressed design
-    is none or cannot be simulated."""
+    """One spin-up, run again and longer where it ended out of step; None where the stressed design is none or
+    cannot be simulated."""
     try:
         spin = _judged(design, firmware, parts, 1)
         return _judged(design, firmware, parts, AS_LONG_AGAIN) if spin.is_lost else spin
@@ -278,9 +288,10 @@ def _summary(
     design: Design, firmware: Firmware, spins: list[Spin], lost: list[tuple[tuple[int, ...], Spin]]
 ) -> Stressed:
     stalls = sum(not spin.at_speed for spin in spins)
+    stood = sum(spin.stood for spin in spins)
     recovered = sum(spin.fell and spin.is_back for spin in spins)
     if not lost:
-        return Stressed(len(spins), stalls, recovered)
+        return Stressed(len(spins), stalls, stood, recovered)
     parts, spin = lost[0]
     words = [row.says(part / PARTS) for row, part in zip(STRESSES, parts, strict=True) if part]
     found = (
@@ -291,4 +302,4 @@ def _summary(
     gains = {f"firmware.parameters.{key}": value for key, value in firmware.program.fitted.items()}
     changes = overrides_of(design, parts, AS_LONG_AGAIN) | gains
     overrides = stated_values(apply_overrides(design, changes), changes)
-    return Stressed(len(spins), stalls, recovered, tuple(words), overrides, found)
+    return Stressed(len(spins), stalls, stood, recovered, tuple(words), overrides, found)

@@ -34,8 +34,8 @@ def lost_text(checked: Checked, seed: int) -> str:
     spins = checked.spins
     heading = (
         f"A spin-up that `tickspin check {checked.design.firmware.law}` found, seed {seed}: {spins.found}. "
-        f"It differs from {checked.design.name} by {', '.join(spins.counterexample)}. Gains that were fitted "
-        "there stand in firmware.parameters, so that this is the same firmware."
+        f"Stress on {checked.design.name}: {', '.join(spins.counterexample)}. Gains that were fitted there "
+        "stand in firmware.parameters, so that this is the same firmware."
     )
     return design_text(apply_overrides(checked.design, spins.overrides), heading)
 
@@ -97,10 +97,12 @@ def _spins(spins: Stressed) -> Iterator[str]:
         return
     yield (
         f"{spins.spin_ups} spin-ups under stress: {spins.stalls} never came to speed, "
-        f"{spins.recovered} fell back and recovered."
+        f"{spins.recovered} fell back and recovered, {spins.stood} stood still in between."
     )
     if spins.holds:
-        yield "  holds  synchronism is never lost for good once the motor runs"
+        yield "  holds  in none of them synchronism was lost for good"
+        if not spins.stood:
+            yield "    -    no stress stopped the rotor: how the law starts again was not tried"
         return
     yield from textwrap.wrap(
         f"  FAILS  {spins.found}; smallest stress found:", WIDTH, subsequent_indent=" " * 9
