@@ -2,9 +2,15 @@
 
 Start: the level alone drives. While it is high the rotor is in the first half of the turn, and step 1 pulls
 it on wherever it is there; while it is low, step 4 does. The level is looked at every `start_look_s`, and a
-rising edge makes step 0 at once. Only the two angles where the level changes have no pull: if no edge comes
-for many looks, step 0 is held for some of them. After `START_TURNS` turns one turn predicts the next, and the
-steps are timed.
+rising edge makes step 0 at once. After `START_TURNS` turns one turn predicts the next, and the steps are
+timed.
+
+Kick: about the two angles where the level changes there is no pull, and beside a sensor off its place one
+backwards, so a rotor can rest there. If many looks find the same level the rotor is kicked until it changes:
+by the step ahead, which pulls it past a late change, or by the step behind, which pulls it on from the change
+before. Either alone can move a rotor to and fro for ever; so can each in its turn, where a swing takes every
+other kick: hence two kicks ahead, then two behind. A rotor too heavy to move much in a kick the mean of both
+still pulls on.
 
 Run: each edge restarts the turn at step 0 and measures it; the five other steps follow at the step time that
 the law works out in `followed`. What counts as an edge:
@@ -37,11 +43,12 @@ class HallTimed(Stepper):
     )
 
     START_TURNS = const(u8, 6)
-    KICK_FROM = const(u8, 200)  # looks without an edge
-    KICK_TO = const(u8, 220)
+    KICK_FROM = const(u8, 150)  # looks at one level
+    KICK_TO = const(u8, 250)
 
     turns = var(u8, 0)  # electrical turns since the start, up to START_TURNS
-    steps_since_edge = var(u8, 0)  # at the start: looks
+    steps_since_edge = var(u8, 0)  # at the start: looks since the level changed
+    kicks = var(u8, 1)  # bit 1: by the step ahead of what the level asks for, or by the one behind
     low_seen = var(u8, 0)  # whether the level was found low since the last edge
     room = var(ticks, 0)  # what is left of the timer's range since the last edge, 0 where it may have wrapped
     period = var(
@@ -51,11 +58,11 @@ class HallTimed(Stepper):
 
     def make_step(self) -> None:
         """At the start by the level, later the next of the six; look at the level."""
-        if hw.hall() == 0:
-            self.low_seen = 1
         if self.turns < self.START_TURNS:
             self.step_by_level()
         else:
+            if hw.hall() == 0:
+                self.low_seen = 1
             self.next_step()
 
     def on_hall_edge(self) -> None:
@@ -105,12 +112,17 @@ class HallTimed(Stepper):
         return self.within_timer(self.followed(period))
 
     def step_by_level(self) -> None:
-        """The step that pulls on at this level of the sensor."""
-        self.step = 4
-        if hw.hall() != 0:
-            self.step = 1
-        if self.steps_since_edge >= self.KICK_FROM:
-            self.step = 0
+        """The step that pulls on at this level of the sensor, or a kick."""
+        behind = u8(0)
+        if hw.hall() == 0:
+            behind = 3
+            if self.low_seen == 0:
+                self.low_seen = 1
+                self.steps_since_edge = 0
+        if self.steps_since_edge < self.KICK_FROM:
+            self.step = behind + 1
+        else:
+            self.step = behind + (self.kicks & 2)
         hw.set_step(self.step)
 
     def after_step(self) -> None:
@@ -121,6 +133,8 @@ class HallTimed(Stepper):
             self.room = 0
         self.steps_since_edge = sat_add(self.steps_since_edge, 1)
         if self.turns < self.START_TURNS:
+            if self.steps_since_edge == self.KICK_FROM:
+                self.kicks = wrap_add(self.kicks, 1)
             if self.steps_since_edge >= self.KICK_TO:
                 self.steps_since_edge = 0
         elif self.steps_since_edge > self.stall_steps:

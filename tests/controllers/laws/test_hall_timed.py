@@ -16,6 +16,7 @@ from tests.controllers.laws.law_bench import (
     strike,
     turn,
 )
+from tests.controllers.support import Bench
 
 
 @pytest.mark.parametrize("law", ONE_HALL)
@@ -29,15 +30,38 @@ def test_start_looks_at_the_level_and_steps_where_it_pulls_on(law: str) -> None:
         assert last(bench, "set_step") == step
 
 
+@pytest.mark.parametrize(("level", "pull"), [(1, 1), (0, 4)])
 @pytest.mark.parametrize("law", ONE_HALL)
-def test_a_rotor_without_an_edge_for_many_looks_is_kicked_and_then_pulled_again(law: str) -> None:
+def test_a_level_that_stays_for_many_looks_is_kicked_twice_ahead_and_twice_behind(
+    law: str, level: int, pull: int
+) -> None:
     bench = start(law)
+    bench.inputs[ports.IN_HALL] = level
+    ahead, behind = ([pull] * 150 + [kick] * 100 for kick in (pull + 1, pull - 1))
+    assert looks(bench, 5 * 250) == ahead + ahead + behind + behind + ahead
+    assert not bench.faults.any()
+
+
+@pytest.mark.parametrize("law", ONE_HALL)
+def test_a_change_of_the_level_ends_a_kick(law: str) -> None:
+    """Falling it is found by a look, rising it makes an edge."""
+    bench = start(law)
+    assert looks(bench, 160)[-10:] == [2] * 10
+    bench.inputs[ports.IN_HALL] = 0
+    assert looks(bench, 160) == [4] * 150 + [5] * 10
+    bench.inputs[ports.IN_HALL] = 1
+    hall_edge(bench, int(bench.inputs[ports.IN_TIMER]))
+    assert last(bench, "set_step") == 0
+    assert looks(bench, 160) == [1] * 150 + [0] * 10
+
+
+def looks(bench: Bench, number: int) -> list[int]:
+    """The steps of so many looks at the level."""
     steps = []
-    for _ in range(440):
+    for _ in range(number):
         strike(bench)
         steps.append(last(bench, "set_step"))
-    assert steps == ([1] * 200 + [0] * 20) * 2
-    assert not bench.faults.any()
+    return steps
 
 
 @pytest.mark.parametrize("law", ONE_HALL)
