@@ -29,7 +29,7 @@ and the compare is parked, half the timer away, until the new turn is ready.
 """
 
 from controllers.bases.stepper import Stepper
-from controllers.dialect import const, hw, param, sat_add, ticks, u8, var, wrap_add, wrap_sub
+from controllers.dialect import const, hw, param, ticks, u8, var, wrap_add, wrap_sub
 
 
 class HallTimed(Stepper):
@@ -43,8 +43,7 @@ class HallTimed(Stepper):
     )
 
     START_TURNS = const(u8, 6)
-    KICK_FROM = const(u8, 150)  # looks at one level
-    KICK_TO = const(u8, 250)
+    KICK_FROM = const(u8, 150)  # looks at one level; the kick ends where their count wraps
 
     turns = var(u8, 0)  # electrical turns since the start, up to START_TURNS
     steps_since_edge = var(u8, 0)  # at the start: looks since the level changed
@@ -115,7 +114,7 @@ class HallTimed(Stepper):
         """The step that pulls on at this level of the sensor, or a kick."""
         behind = u8(0)
         if hw.hall() == 0:
-            behind = 3
+            behind = u8(3)
             if self.low_seen == 0:
                 self.low_seen = 1
                 self.steps_since_edge = 0
@@ -131,12 +130,10 @@ class HallTimed(Stepper):
             self.room -= self.step_ticks
         else:
             self.room = 0
-        self.steps_since_edge = sat_add(self.steps_since_edge, 1)
+        self.steps_since_edge = wrap_add(self.steps_since_edge, 1)
         if self.turns < self.START_TURNS:
             if self.steps_since_edge == self.KICK_FROM:
                 self.kicks = wrap_add(self.kicks, 1)
-            if self.steps_since_edge >= self.KICK_TO:
-                self.steps_since_edge = 0
         elif self.steps_since_edge > self.stall_steps:
             self.restart()
 

@@ -157,9 +157,14 @@ def _ranked(design: Design, metrics: Metrics, fits: bool, gains: tuple[Gain, ...
     def score(gain: Gain) -> float:
         return plain_score(gain) - (LAST if fits and gain.lacks else 0.0)
 
-    ranked = tuple(sorted(gains, key=score, reverse=True))
+    def order(gain: Gain) -> tuple[int, float, float]:
+        """Of two as good within what is noticeable, the one that is at the required speed sooner."""
+        never_s = design.command.duration_s
+        return round(score(gain) / NOTICEABLE), -(gain.time_to_speed_s or never_s), score(gain)
+
+    ranked = tuple(sorted(gains, key=order, reverse=True))
     base = _score(design, metrics.settled_rpm, metrics.time_to_speed_s)
-    worst = max(gains[:causes], key=score)
+    worst = max(gains[:causes], key=order)
     if score(worst) >= base + NOTICEABLE:
         return Diagnosis(limit_of(worst), ranked)
     name = _limit_of_none(design, metrics)

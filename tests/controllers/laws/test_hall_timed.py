@@ -37,8 +37,8 @@ def test_a_level_that_stays_for_many_looks_is_kicked_twice_ahead_and_twice_behin
 ) -> None:
     bench = start(law)
     bench.inputs[ports.IN_HALL] = level
-    ahead, behind = ([pull] * 150 + [kick] * 100 for kick in (pull + 1, pull - 1))
-    assert looks(bench, 5 * 250) == ahead + ahead + behind + behind + ahead
+    ahead, behind = ([pull] * 150 + [kick] * 106 for kick in (pull + 1, pull - 1))
+    assert looks(bench, 5 * 256) == ahead + ahead + behind + behind + ahead
     assert not bench.faults.any()
 
 
