@@ -22,7 +22,8 @@ the law works out in `followed`. What counts as an edge:
 - not one whose level is low again when it is served in time: a spike while the level is low.
 
 A period counts only when it fits the timer (the looks or steps made in it say so). Without an edge for
-`stall_steps` steps the motor is taken to stand still and is started again.
+`stall_steps` steps the motor is taken to stand still and is started again; so it is after a turn that does
+not count, because the steps may be so slow for the rotor that no other will.
 
 The step timer may interrupt the Hall edge (nested priorities): what it writes is read with interrupts masked,
 and the compare is parked, half the timer away, until the new turn is ready.
@@ -43,6 +44,7 @@ class HallTimed(Stepper):
     )
 
     START_TURNS = const(u8, 6)
+    NO_SPEED = const(u8, 254)  # steps since the edge that are a stall one step later
     KICK_FROM = const(u8, 150)  # looks at one level; the kick ends where their count wraps
 
     turns = var(u8, 0)  # electrical turns since the start, up to START_TURNS
@@ -93,6 +95,8 @@ class HallTimed(Stepper):
             if turns < self.counted_turns():
                 turns += 1
             step_ticks = self.new_step_ticks(period, turns, step_ticks)
+        elif turns >= self.START_TURNS:
+            self.steps_since_edge = self.NO_SPEED
         with hw.masked():
             self.turns = turns
             self.period = last_period
@@ -111,7 +115,7 @@ class HallTimed(Stepper):
         return self.within_timer(self.followed(period))
 
     def step_by_level(self) -> None:
-        """The step that pulls on at this level of the sensor, or a kick."""
+        """The step that pulls on at this level of the sensor, or a kick; time to the next look."""
         behind = u8(0)
         if hw.hall() == 0:
             behind = u8(3)
@@ -123,6 +127,7 @@ class HallTimed(Stepper):
         else:
             self.step = behind + (self.kicks & 2)
         hw.set_step(self.step)
+        self.step_ticks = self.within_timer(self.first_step_time())
 
     def after_step(self) -> None:
         """Count steps and what is left of the timer since the edge; notice a stall."""
@@ -147,7 +152,6 @@ class HallTimed(Stepper):
         self.period = 0
         self.steps_since_edge = 0
         self.room = 0  # the next edge ends no period that can be trusted
-        self.step_ticks = self.within_timer(self.first_step_time())
 
     def begin_run(self) -> None:
         """Called at every turn of the start: what the law must forget."""

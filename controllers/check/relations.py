@@ -18,6 +18,9 @@ convention)."""
 RECOVERY_TURNS: Final = 600
 """And in which it must have recovered from any state: a trim that was put at one end of its range may need
 all of it to come back, a count a turn."""
+FAR_BELOW: Final = 0.5
+"""A rotor below this part of the command, or a command below this part of the rotor's speed, is far off: no
+rounding of error or gain excuses a motor without voltage."""
 SAME_STEP_DEG: Final = 15.0
 """A step within a quarter of a step of its place counts as in place, as in the simulation."""
 _WHOLE_TURN_DEG: Final = 360.0
@@ -100,15 +103,17 @@ def judge_slow_turns(subject: Subject, scenario: Scenario) -> Wrong | None:
 
 def _poked(space: Space, choices: Choices) -> Scenario:
     part, command, rows = choices
-    speed = min(max(command, 1), TOP_RPM)
     period = space.shortest_ticks + part * (space.longest_ticks - space.shortest_ticks) // space.most_start
+    # a rotor that is to be far slower does not stay as fast
+    speed = min(max(command, 1, int(FAR_BELOW * space.rpm_ticks / period)), TOP_RPM)
     changes = tuple(space.event(*row) for row in rows)
     begin = (run_up(space.hardware, period), edges(period, SETTLING_TURNS))
     return Scenario(0, speed, (*begin, *changes, edges(period, RECOVERY_TURNS)), space.names)
 
 
 def poked_states(subject: Subject) -> Space:
-    """A rotor at a steady speed; statics that become anything; the same speed for 600 turns more."""
+    """A rotor at a steady speed, half of which is commanded or more; statics that become anything; the same
+    speed for 600 turns more."""
     shortest = 2 * subject.shortest_turn_ticks
     longest = max(shortest, subject.longest_turn_ticks)
     return Space(subject.program, subject.hardware, (POKE,), 3, shortest, longest,
@@ -116,12 +121,16 @@ def poked_states(subject: Subject) -> Space:
 
 
 def judge_recovery(subject: Subject, scenario: Scenario) -> Wrong | None:
-    """At the end the steps stand where they do without the disturbance."""
+    """At the end the steps stand where they do without the disturbance, and the coils are not without voltage
+    where the disturbance alone switched it off: far below the command, where nothing else asks for that."""
     calm = replace(scenario, events=tuple(e for e in scenario.events if e[0] != POKE))
     trace, other = trace_of(subject.bench, scenario), trace_of(subject.bench, calm)
     places = other.edges[-3:]
     if not (trace.is_complete and other.is_complete and len(trace.steps)):
         return None
+    off = _switched_off(subject, scenario, trace, other)
+    if off is not None:
+        return off
     found, usual = _steps_between(trace, places), _steps_between(other, places)
     worst = _largest_shift(found, usual, float(places[-1] - places[-2]))
     if worst <= SAME_STEP_DEG:
@@ -135,6 +144,20 @@ def judge_recovery(subject: Subject, scenario: Scenario) -> Wrong | None:
     return wrong_at(
         subject, trace, int(trace.steps[-1]), expected, counted if is_counted else f"{worst:,.0f} degrees"
     )
+
+
+def _switched_off(subject: Subject, scenario: Scenario, trace: Trace, other: Trace) -> Wrong | None:
+    """A duty of 0 that the disturbance left, while the rotor is far slower than commanded."""
+    end = other.edges[-1]
+    turn_ticks = (end - other.edges[-2]) / subject.hardware.tick_cycles
+    is_slow = subject.rpm_ticks / turn_ticks < FAR_BELOW * scenario.command_rpm
+    usual = other.duty_at(end)
+    if not is_slow or usual == 0 or trace.duty_at(end) > 0:
+        return None
+    expected = (
+        f"duty {usual:,} far below the command, as without the disturbance, after {RECOVERY_TURNS} turns"
+    )
+    return wrong_at(subject, trace, int(trace.duties[-1]), expected, "duty 0")
 
 
 def _steps_between(trace: Trace, places: Any) -> Any:

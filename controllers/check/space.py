@@ -78,7 +78,7 @@ class Space:
         """One event, its numbers held within the bounds."""
         kind = self.kinds[number]
         if kind == POKE:
-            slot, _, low, high = self.statics[min(count, len(self.statics) - 1)]
+            slot, _, low, high = self.statics[count % len(self.statics)]
             return (POKE, 0, slot, min(max(change, low), high))
         wait = min(max(ticks, self.shortest_ticks), self.longest_ticks)
         if kind == EDGES:

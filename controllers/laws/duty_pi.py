@@ -71,9 +71,10 @@ class DutyPi(HallTimed):
 
     def control(self, error: number, proportional: number) -> None:
         """The PI controller; what it cannot set it does not integrate."""
-        wanted = proportional + self.integral / 256
+        integral = min(max(self.integral, number(0)), number(hw.duty_top) * 256)
+        wanted = proportional + integral / 256
         duty = min(max(wanted, number(0)), number(hw.duty_top))
         hw.set_duty(u16(duty))
         if wanted == duty:
-            integral = self.integral + scale(error, self.ki)
-            self.integral = min(max(integral, number(0)), number(hw.duty_top) * 256)
+            integral += scale(error, self.ki)
+        self.integral = integral

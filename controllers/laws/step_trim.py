@@ -6,6 +6,10 @@ is below the command, so that the field runs ahead of the rotor; down above it, 
 that the field falls behind and the torque fades. It stays within lead and lag, so it does not wind up.
 
     speed in rpm = rpm_ticks / period        (whole numbers, period in timer ticks per electrical turn)
+
+No step takes more than 225 degrees of the last turn, however large the lag: step 0 held for 240 degrees and
+step 1 for the rest brake most (sin(120 - angle), then sin(180 - angle), summed over the turn), and a step
+that finds the level low is what makes the next edge count.
 """
 
 from controllers.bases.hall_timed import HallTimed
@@ -26,10 +30,11 @@ class StepTrim(HallTimed):
 
     def followed(self, period: ticks) -> ticks:
         # half a period, then a third: a 16-bit period fits every signed format of 16 integer bits
-        step_time = number(period >> 1) / 3
+        half = period >> 1
+        step_time = number(half) / 3
         nudge = -self.nudge
         if hw.rpm_ticks // u32(period) < u32(hw.command_rpm()):
             nudge = self.nudge
             step_time -= number(period >> 6)  # the rotor gains speed: the next turn will be shorter
         self.trim = min(max(self.trim + nudge, -self.most_lag), self.most_lead)
-        return sat(ticks, step_time - self.trim)
+        return min(sat(ticks, step_time - self.trim), half + (half >> 2))

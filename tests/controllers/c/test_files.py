@@ -52,7 +52,7 @@ def line_number(path: Path, line: str) -> int:
 def test_the_lines_of_the_law_and_of_its_base_stand_as_comments() -> None:
     text = files_of("duty_pi", "i32")["duty_pi.c"]
     own, base = law_path("duty_pi"), law_path("duty_pi").parents[1] / "bases" / "hall_timed.py"
-    line = "integral = self.integral + scale(error, self.ki)"
+    line = "integral += scale(error, self.ki)"
     assert f"/* line {line_number(own, line)}: {line} */" in text
     line = "self.room -= self.step_ticks"
     assert f"/* line {line_number(base, line)} of hall_timed.py: {line} */" in text
@@ -83,18 +83,25 @@ def test_replay_names_the_first_mismatch(tmp_path: Path) -> None:
 BELOW = "return a < INT32_MIN - b ? (int32_t)INT32_MIN : (int32_t)(a + b);"
 # no state leads there, unless another handler interrupts
 UNREACHED = {
-    # while the speed is not known it is 0: no error below 0, nothing missing beyond the start duty
-    "duty_pi": ["value_2 = 1000;"],
-    "duty_pi_three": ["value_2 = 1000;"],
+    # while the speed is not known it is 0: no error below 0, nothing missing beyond the start duty; what is
+    # divided is not negative
+    "duty_pi": ["value_2 = 1000;", "value_3 = value_3 + 255;"],
+    "duty_pi_three": ["value_2 = 1000;", "value_3 = value_3 + 255;"],
     # what is added is not negative; the base's run, which it has of its own; a third above the half
-    "free_trim": [BELOW, "if ((uint16_t)(new_compare - edge) <= 32767u) {", "return;", "value = 32767u;"],
+    "free_trim": [
+        BELOW,
+        "if ((uint16_t)(new_compare - edge) <= 32767u) {",
+        "return;",
+        "value = 32767u;",
+        "steps_since_edge = 254u;",
+    ],
     # the command is compared with 0 before it divides; the trim that is added is not negative
     "open_ramp": ["return 0u;", BELOW],
     # a sixth of what the timer counts, and the largest lag, is below half of it
-    "step_trim": ["return 65535u;", "value = 32767u;"],
-    "step_trim_background": ["return 65535u;", "found = 32767u;"],
-    # the same, but for a trim within a nudge of its format's end: no run leads there, few vectors hold one
-    "trim_then_duty": ["return 65535u;", "value_2 = 32767u;"],
+    "step_trim": ["return 65535u;", "value_3 = 32767u;"],
+    "step_trim_background": ["return 65535u;", "found_2 = 32767u;"],
+    # both, but for a trim within a nudge of its format's end: no run leads there, few vectors hold one
+    "trim_then_duty": ["return 65535u;", "value_2 = 32767u;", "value_2 = value_2 + 255;"],
 }
 
 

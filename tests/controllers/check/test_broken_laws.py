@@ -84,6 +84,16 @@ def test_other_mistakes_are_found_by_the_property_that_is_about_them(
     assert found.counterexample.handler == handler
 
 
+def test_a_state_that_switches_the_motor_off_for_good_is_found() -> None:
+    """Every step is in its place; only the duty is missing."""
+    found = verdict(LAWS / "stays_off.py", "recovery", MANY)  # FEW leave five scenarios to it
+    assert found.outcome == FAILS
+    assert found.counterexample is not None
+    assert found.counterexample.handler == "on_control_tick"
+    assert found.counterexample.found == "duty 0"
+    assert found.counterexample.state["duty"] == 0
+
+
 def test_a_turn_that_wraps_the_timer_must_not_pass_for_a_short_one() -> None:
     found = verdict(BROKEN / "rare_period.py", "slow turn", MANY)
     assert found.outcome == FAILS

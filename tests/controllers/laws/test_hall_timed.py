@@ -106,12 +106,12 @@ def test_a_short_count_with_the_timer_half_spent_ends_no_turn(law: str) -> None:
     assert bench.value("turns") == 1
 
 
-@pytest.mark.parametrize("part", [0.5, 0.9, 1.0, 1.3, 3.0])
+@pytest.mark.parametrize("part", [0.5, 0.9, 1.0, 1.3, 3.0, 4.0, 5.3])
 @pytest.mark.parametrize("law", ANCHORED)
 def test_a_step_as_long_as_the_turn_is_measured_again(law: str, part: float) -> None:
-    """The level is seen by few steps then, or by none, until the stall is noticed and the law looks every
-    half millisecond. In the end the step is a sixth of the turn, less at most what the laws that trim take
-    off: a sixty-fourth of the turn, and 10 us a turn."""
+    """The level is seen by few steps then, or by none, until a stall or a turn that does not count is found
+    and the law looks every half millisecond. In the end the step is a sixth of the turn, less at most what
+    the laws that trim take off: a sixty-fourth of the turn, and 10 us a turn."""
     bench, edge = running(law, period=6000)
     bench.ints[bench.program.statics["step_ticks"]] = int(part * 6000)
     stall_turns = 19 * max(1.0, part)
@@ -121,6 +121,18 @@ def test_a_step_as_long_as_the_turn_is_measured_again(law: str, part: float) -> 
     bench.log.clear()
     rotate(bench, edge, 6000, 1)
     assert [value for port, value in bench.log if port == "set_step"][:5] == [1, 2, 3, 4, 5]
+
+
+@pytest.mark.parametrize("law", ANCHORED)
+def test_after_a_turn_that_does_not_fit_the_timer_the_motor_is_started_again(law: str) -> None:
+    """Eleven steps of 6000 ticks: more than the timer counts."""
+    bench, edge = running(law, period=36000)
+    for _ in range(10):
+        strike(bench)
+    turn(bench, edge + 11 * 6000, steps=1)
+    assert bench.value("turns") == START_TURNS
+    strike(bench)
+    assert (bench.value("turns"), bench.value("period")) == (0, 0)
 
 
 @pytest.mark.parametrize("law", ANCHORED)
@@ -191,9 +203,9 @@ def test_a_stall_starts_again_by_the_level(law: str) -> None:
     assert bench.value("turns") == START_TURNS
     strike(bench)
     assert bench.value("turns") == 0
-    assert bench.value("step_ticks") == 2000
     strike(bench)
     assert last(bench, "set_step") == 1
+    assert bench.value("step_ticks") == 2000
     hall_edge(bench, 30000)  # ends no period: the count since the restart is not known
     assert bench.value("turns") == 0
 
