@@ -23,7 +23,7 @@ the law works out in `followed`. What counts as an edge:
 
 A period counts only when it fits the timer (the looks or steps made in it say so). Without an edge for
 `stall_steps` steps the motor is taken to stand still and is started again; so it is after a turn that does
-not count, because the steps may be so slow for the rotor that no other will.
+not fit, because the steps may be so slow for the rotor that it will see no other.
 
 The step timer may interrupt the Hall edge (nested priorities): what it writes is read with interrupts masked,
 and the compare is parked, half the timer away, until the new turn is ready.
@@ -37,7 +37,12 @@ class HallTimed(Stepper):
     """Steps re-anchored at every Hall edge."""
 
     start_look = param(
-        ticks, "start_look_s", 5e-4, low=1e-5, high=0.01, about="time between looks at the level at the start"
+        ticks,
+        "start_look_s",
+        5e-4,
+        low=1e-5,
+        high=0.01,
+        about="time between looks at the level at the start; a kick comes after 150 of them",
     )
     stall_steps = param(
         u8, "stall_steps", 18, low=10, high=200, about="steps without a Hall edge that mean a stall"
@@ -45,11 +50,11 @@ class HallTimed(Stepper):
 
     START_TURNS = const(u8, 6)
     NO_SPEED = const(u8, 254)  # steps since the edge that are a stall one step later
-    KICK_FROM = const(u8, 150)  # looks at one level; the kick ends where their count wraps
+    KICK_FROM = const(u8, 150)  # looks at one level; the kick ends where their count wraps, at 256
 
     turns = var(u8, 0)  # electrical turns since the start, up to START_TURNS
     steps_since_edge = var(u8, 0)  # at the start: looks since the level changed
-    kicks = var(u8, 1)  # bit 1: by the step ahead of what the level asks for, or by the one behind
+    kicks = var(u8, 1)  # kicks so far, and one: the step ahead where bit 1 is set, the first two times
     low_seen = var(u8, 0)  # whether the level was found low since the last edge
     room = var(ticks, 0)  # what is left of the timer's range since the last edge, 0 where it may have wrapped
     period = var(
@@ -90,13 +95,14 @@ class HallTimed(Stepper):
             self.steps_since_edge = 0
         self.last_edge = edge
         # a count no longer than a step has wrapped: since the last edge a step was made, or missed
-        if room >= step_ticks and period > step_ticks:
+        if room == 0 or period <= step_ticks:
+            if turns >= self.START_TURNS:
+                self.steps_since_edge = self.NO_SPEED
+        elif room >= step_ticks:
             last_period = period
             if turns < self.counted_turns():
                 turns += 1
             step_ticks = self.new_step_ticks(period, turns, step_ticks)
-        elif turns >= self.START_TURNS:
-            self.steps_since_edge = self.NO_SPEED
         with hw.masked():
             self.turns = turns
             self.period = last_period

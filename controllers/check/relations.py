@@ -147,17 +147,19 @@ def judge_recovery(subject: Subject, scenario: Scenario) -> Wrong | None:
 
 
 def _switched_off(subject: Subject, scenario: Scenario, trace: Trace, other: Trace) -> Wrong | None:
-    """A duty of 0 that the disturbance left, while the rotor is far slower than commanded."""
+    """A duty of 0, throughout the last two turns, that the disturbance left although the rotor is far slower
+    than commanded."""
     end = other.edges[-1]
     turn_ticks = (end - other.edges[-2]) / subject.hardware.tick_cycles
     is_slow = subject.rpm_ticks / turn_ticks < FAR_BELOW * scenario.command_rpm
-    usual = other.duty_at(end)
-    if not is_slow or usual == 0 or trace.duty_at(end) > 0:
+    usual, set_at = other.duty_at(end), trace.cycles(trace.duties)
+    lately = trace.duties[(set_at > other.edges[-3]) & (set_at <= end)]
+    if not is_slow or usual == 0 or trace.duty_at(other.edges[-3]) > 0 or trace.values(lately).any():
         return None
     expected = (
         f"duty {usual:,} far below the command, as without the disturbance, after {RECOVERY_TURNS} turns"
     )
-    return wrong_at(subject, trace, int(trace.duties[-1]), expected, "duty 0")
+    return wrong_at(subject, trace, int(trace.duties[set_at <= end][-1]), expected, "duty 0")
 
 
 def _steps_between(trace: Trace, places: Any) -> Any:

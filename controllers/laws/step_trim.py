@@ -7,9 +7,10 @@ that the field falls behind and the torque fades. It stays within lead and lag, 
 
     speed in rpm = rpm_ticks / period        (whole numbers, period in timer ticks per electrical turn)
 
-No step takes more than 225 degrees of the last turn, however large the lag: step 0 held for 240 degrees and
-step 1 for the rest brake most (sin(120 - angle), then sin(180 - angle), summed over the turn), and a step
-that finds the level low is what makes the next edge count.
+No step lasts longer than 5/8 of the last turn, however large the lag. Step 0 held for an angle x and step 1
+for the rest of the turn pull by cos(x - 60) - 1/2 (sin(120 - angle), then sin(180 - angle), summed over the
+turn): they brake most at 240 degrees, -1.50, and 5/8 are 225, -1.47, by two shifts. Then a step finds the
+level low in every turn, without which the next edge would not count.
 """
 
 from controllers.bases.hall_timed import HallTimed

@@ -3,6 +3,7 @@
 No rule of thumb decides: each suspect is a variant of the design, simulated like the design itself.
 """
 
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import partial
@@ -113,16 +114,20 @@ def _fast_enough(design: Design, metrics: Metrics) -> bool:
 
 def _score(design: Design, settled_rpm: float | None, time_s: float | None) -> float:
     """How good an outcome is: how near the settled speed is to the command (1: on it), and how early the
-    required speed is there. A speed that is lost again was never there."""
+    required speed is there."""
     if settled_rpm is None:
         return -1.0
     command_rpm = max(design.command.profile[-1].speed_rpm, 1.0)
     near = max(0.0, 1.0 - abs(settled_rpm / command_rpm - 1.0))
-    within_s = design.require.within_s
-    if time_s is None or settled_rpm < design.require.lowest_rpm:
-        time_s = design.command.duration_s
-    late = max(0.0, time_s / within_s - 1.0)
+    late = max(0.0, _reached_s(design, settled_rpm, time_s) / design.require.within_s - 1.0)
     return near - min(late, 1.0)
+
+
+def _reached_s(design: Design, settled_rpm: float | None, time_s: float | None) -> float:
+    """When the required speed is there for good; the length of the run where it never is."""
+    if settled_rpm is None or time_s is None or settled_rpm < design.require.lowest_rpm:
+        return design.command.duration_s
+    return time_s
 
 
 def diagnose(design: Design, metrics: Metrics, fits: bool) -> Diagnosis:
@@ -157,19 +162,23 @@ def _ranked(design: Design, metrics: Metrics, fits: bool, gains: tuple[Gain, ...
     def score(gain: Gain) -> float:
         return plain_score(gain) - (LAST if fits and gain.lacks else 0.0)
 
-    def order(gain: Gain) -> tuple[int, float, float]:
-        """Of two as good within what is noticeable, the one that is at the required speed sooner."""
-        never_s = design.command.duration_s
-        return round(score(gain) / NOTICEABLE), -(gain.time_to_speed_s or never_s), score(gain)
-
-    ranked = tuple(sorted(gains, key=order, reverse=True))
+    ranked = _sooner_first(design, gains, score)
     base = _score(design, metrics.settled_rpm, metrics.time_to_speed_s)
-    worst = max(gains[:causes], key=order)
-    if score(worst) >= base + NOTICEABLE:
-        return Diagnosis(limit_of(worst), ranked)
+    noticed = [gain for gain in gains[:causes] if score(gain) >= base + NOTICEABLE]
+    if noticed:
+        return Diagnosis(limit_of(_sooner_first(design, noticed, score)[0]), ranked)
     name = _limit_of_none(design, metrics)
     best = max(gains, key=plain_score)
     return Diagnosis(name, ranked, best if plain_score(best) >= base + NOTICEABLE else None)
+
+
+def _sooner_first(design: Design, gains: Sequence[Gain], score: Callable[[Gain], float]) -> tuple[Gain, ...]:
+    """The best first; of those as good as the best within what is noticeable, the one that is at the required
+    speed sooner."""
+    ordered = sorted(gains, key=score, reverse=True)
+    alike = [gain for gain in ordered if score(gain) > score(ordered[0]) - NOTICEABLE]
+    sooner = sorted(alike, key=lambda gain: _reached_s(design, gain.settled_rpm, gain.time_to_speed_s))
+    return (*sooner, *ordered[len(alike) :])
 
 
 def _limit_of_none(design: Design, metrics: Metrics) -> str:

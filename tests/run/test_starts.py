@@ -1,7 +1,8 @@
 """Starts from rest with one Hall sensor: a rotor anywhere, a sensor off its place, friction, a heavy rotor.
 
 The motors and loads are our own inventions; what is checked is that the rotor turns in the end, whatever is
-drawn. Friction is a part of the torque at rest at full supply; the start drives with half of that torque.
+drawn. Friction is a part of the torque at rest at full supply; duty_pi starts with half of that torque, the
+others with all of it.
 """
 
 import itertools
@@ -56,7 +57,7 @@ def test_a_rotor_at_rest_where_the_level_changes_gets_away(law: str) -> None:
 @pytest.mark.slow
 @pytest.mark.parametrize("law", LAWS)
 def test_a_rotor_gets_away_from_anywhere(law: str) -> None:
-    """Up to a fifth of the torque of the start in friction, up to 50 times the rotor's inertia."""
+    """Up to a tenth of the torque at rest in friction, up to 50 times the rotor's inertia."""
     rng = np.random.default_rng(5)
     cases = [
         (

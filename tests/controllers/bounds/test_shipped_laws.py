@@ -13,6 +13,8 @@ from tests.controllers.support import make_binding
 
 ARITHMETICS = ("i16", "i32", "q15.16", "q24.8", "f32", "f64")
 WORDS_BITS = (8, 16, 32)
+NOT_ITS_OWN = {"free_trim"}
+"""Laws whose run is their own: that of the base is not reached."""
 
 
 @pytest.mark.parametrize(("law", "arithmetic"), [*product(law_names(), ARITHMETICS)])
@@ -23,7 +25,7 @@ def test_a_shipped_law_is_free_of_doubt(law: str, arithmetic: str) -> None:
         pytest.skip(f"the arithmetic does not hold the law: {refused}")
     bounds = find_bounds(program)
     assert [describe(verdict) for verdict in bounds.doubts] == []
-    assert not bounds.unreached
+    assert law in NOT_ITS_OWN or not bounds.unreached
     assert len(bounds.verdicts) >= 3, "something that could go wrong was looked at"
 
 

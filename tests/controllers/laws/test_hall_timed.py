@@ -125,14 +125,23 @@ def test_a_step_as_long_as_the_turn_is_measured_again(law: str, part: float) -> 
 
 @pytest.mark.parametrize("law", ANCHORED)
 def test_after_a_turn_that_does_not_fit_the_timer_the_motor_is_started_again(law: str) -> None:
-    """Eleven steps of 6000 ticks: more than the timer counts."""
+    """Thirteen steps of about 6000 ticks, long before 18 of them without an edge."""
     bench, edge = running(law, period=36000)
-    for _ in range(10):
+    for _ in range(12):
         strike(bench)
-    turn(bench, edge + 11 * 6000, steps=1)
+    turn(bench, edge + 13 * 6000, steps=1)
     assert bench.value("turns") == START_TURNS
     strike(bench)
     assert (bench.value("turns"), bench.value("period")) == (0, 0)
+
+
+@pytest.mark.parametrize("period", [57000, 58000, 60000, 64000])
+@pytest.mark.parametrize("law", ANCHORED)
+def test_a_slow_turn_that_the_timer_holds_does_not_start_the_motor_again(law: str, period: int) -> None:
+    bench, edge = running(law, period=period)
+    for _ in range(50):
+        edge = rotate(bench, edge, period, 1)
+        assert bench.value("turns") == START_TURNS
 
 
 @pytest.mark.parametrize("law", ANCHORED)
