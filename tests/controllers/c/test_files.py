@@ -92,8 +92,8 @@ UNREACHED = {
         BELOW,
         "if ((uint16_t)(new_compare - edge) <= 32767u) {",
         "return;",
-        "value = 32767u;",
         "steps_since_edge = 254u;",
+        "value = 32767u;",
     ],
     # the command is compared with 0 before it divides; the trim that is added is not negative
     "open_ramp": ["return 0u;", BELOW],
