@@ -121,6 +121,25 @@ def test_of_several_cures_the_best_is_named_and_the_gains_are_in_order(
     assert [gain.name for gain in diagnosis.gains][:3] == ["supply", "load", "timer"]
 
 
+@pytest.mark.parametrize(
+    ("hall", "load", "named"),
+    [
+        ((20000.0, 0.9), (19990.0, 0.4), "load"),  # half a thousandth slower, and sooner there
+        ((20000.0, 0.4), (19990.0, 0.9), "hall"),
+        ((20000.0, 0.5), (20000.0, 0.0), "load"),
+        ((20000.0, 0.9), (19700.0, 0.4), "hall"),  # one and a half parts in a hundred slower
+    ],
+)
+def test_of_cures_alike_in_speed_the_sooner_is_named(
+    monkeypatch: pytest.MonkeyPatch, blower: Design, hall: Outcome, load: Outcome, named: str
+) -> None:
+    def outcome(design: Design) -> Outcome:
+        return hall if CURES["hall"](design) else load if CURES["load"](design) else SHORT
+
+    diagnosis = diagnosed(monkeypatch, blower, outcome)
+    assert (diagnosis.limited_by, diagnosis.gains[0].name) == (named, named)
+
+
 def test_a_design_that_does_what_it_is_told_in_time_is_limited_by_the_command_without_another_run(
     monkeypatch: pytest.MonkeyPatch, blower: Design
 ) -> None:
