@@ -106,7 +106,7 @@ RELATION_PROPERTIES: Final = (
              relations.any_events, relations.judge_any_count, 800),
     Relation("slow turn", "a turn longer than the timer counts is not taken for a short one", steps_by_edges,
              relations.slow_turns, relations.judge_slow_turns, 800),
-    Relation("recovery", "from any static state steps are back within 600 turns, some duty", steps_by_edges,
+    Relation("recovery", "upset in any variable while it turns, it is back in 600 turns", steps_by_edges,
              relations.poked_states, relations.judge_recovery, 150),
     Relation("sign", "above the command there is less duty or less lead than below it", controls_speed,
              control.steady_speeds, control.judge_sign, 200),

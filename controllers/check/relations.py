@@ -159,7 +159,9 @@ def _switched_off(subject: Subject, scenario: Scenario, trace: Trace, other: Tra
     expected = (
         f"duty {usual:,} far below the command, as without the disturbance, after {RECOVERY_TURNS} turns"
     )
-    return wrong_at(subject, trace, int(trace.duties[set_at <= end][-1]), expected, "duty 0")
+    written = trace.duties[set_at <= end]
+    row = written[-1] if len(written) else trace.steps[-1]
+    return wrong_at(subject, trace, int(row), expected, "duty 0")
 
 
 def _steps_between(trace: Trace, places: Any) -> Any:
