@@ -22,15 +22,15 @@ the law works out in `followed`. What counts as an edge:
 - not one whose level is low again when it is served in time: a spike while the level is low.
 
 A period counts only when it fits the timer (the looks or steps made in it say so). Without an edge for
-`stall_steps` steps the motor is taken to stand still and is started again; so it is after a turn that does
-not fit, because the steps may be so slow for the rotor that it will see no other.
+`stall_steps` steps, or for as long as a turn fits the timer, the motor is taken to stand still and is started
+again: the steps may be so slow for the rotor that no other turn will fit.
 
 The step timer may interrupt the Hall edge (nested priorities): what it writes is read with interrupts masked,
-and the compare is parked, half the timer away, until the new turn is ready.
+and the compare is parked, a longest step away, until the new turn is ready.
 """
 
 from controllers.bases.stepper import Stepper
-from controllers.dialect import const, hw, param, ticks, u8, var, wrap_add, wrap_sub
+from controllers.dialect import const, hw, param, sat_sub, ticks, u8, u32, var, wrap_add, wrap_sub
 
 
 class HallTimed(Stepper):
@@ -81,7 +81,9 @@ class HallTimed(Stepper):
             step_ticks = self.step_ticks
             last_period = self.period
             compare = self.compare
-        if self.low_seen == 0 and (turns < self.START_TURNS or wrap_sub(compare, edge) <= hw.timer_top >> 1):
+        if self.low_seen == 0 and (
+            turns < self.START_TURNS or wrap_sub(compare, edge) <= self.longest_step()
+        ):
             return
         if hw.hall() == 0 and wrap_sub(hw.timer(), edge) < step_ticks:
             return
@@ -89,16 +91,16 @@ class HallTimed(Stepper):
             hw.set_step(0)
             self.step = 0
             self.low_seen = 0
-            self.compare = wrap_add(hw.timer(), hw.timer_top >> 1)
+            self.compare = wrap_add(hw.timer(), self.longest_step())
             hw.set_compare(self.compare)
-            self.room = hw.timer_top
+            self.room = self.longest_turn()
             self.steps_since_edge = 0
         self.last_edge = edge
         # a count no longer than a step has wrapped: since the last edge a step was made, or missed
         if room == 0 or period <= step_ticks:
             if turns >= self.START_TURNS:
                 self.steps_since_edge = self.NO_SPEED
-        elif room >= step_ticks:
+        else:
             last_period = period
             if turns < self.counted_turns():
                 turns += 1
@@ -120,6 +122,16 @@ class HallTimed(Stepper):
             return step_ticks
         return self.within_timer(self.followed(period))
 
+    def longest_step(self) -> ticks:
+        """Half the range of the timer, or a sixth of a turn at 100 rpm where a wide timer holds more."""
+        # a step time or compare that is disturbed keeps the motor waiting no longer than this
+        return ticks(min(u32(hw.timer_top >> 1), hw.rpm_ticks // 600))
+
+    def longest_turn(self) -> ticks:
+        """Longest turn that counts: what the timer holds, but for the part by which steps may be late, or a
+        turn at 100 rpm where a wide timer holds more."""
+        return ticks(min(u32(hw.timer_top - (hw.timer_top >> 6)), hw.rpm_ticks // 100))
+
     def step_by_level(self) -> None:
         """The step that pulls on at this level of the sensor, or a kick; time to the next look."""
         behind = u8(0)
@@ -137,15 +149,12 @@ class HallTimed(Stepper):
 
     def after_step(self) -> None:
         """Count steps and what is left of the timer since the edge; notice a stall."""
-        if self.room > self.step_ticks:
-            self.room -= self.step_ticks
-        else:
-            self.room = 0
+        self.room = sat_sub(self.room, self.step_ticks)
         self.steps_since_edge = wrap_add(self.steps_since_edge, 1)
         if self.turns < self.START_TURNS:
             if self.steps_since_edge == self.KICK_FROM:
                 self.kicks = wrap_add(self.kicks, 1)
-        elif self.steps_since_edge > self.stall_steps:
+        elif self.room == 0 or self.steps_since_edge > self.stall_steps:
             self.restart()
 
     def first_step_time(self) -> ticks:

@@ -2,7 +2,7 @@
 
 The timer interrupt switches to the next step and sets the next compare one step time after the last one, so
 that the time spent in the interrupt never adds up. A step that is overdue is made up for at once; a call that
-was asked for before the compare was moved finds that its time is not up, and does nothing.
+was asked for before the compare was moved finds that its time is not up, and sets the compare again, no more.
 """
 
 from controllers.dialect import Law, hw, param, ticks, u8, u16, var, wrap_add, wrap_sub
@@ -29,11 +29,16 @@ class Stepper(Law):
 
     def on_step_timer(self) -> None:
         """The compare has struck: make the step that is due, set the next."""
-        if wrap_sub(hw.timer(), self.compare) > hw.timer_top >> 1:
-            return
-        self.make_step()
-        self.arm(wrap_add(self.compare, self.step_ticks))
-        self.after_step()
+        due = self.compare
+        is_due = u8(0)
+        if wrap_sub(hw.timer(), due) <= hw.timer_top >> 1:
+            is_due = u8(1)
+            self.make_step()
+            due = wrap_add(due, self.step_ticks)
+        # else too, or a disturbed `compare` would be waited for without end
+        self.arm(due)
+        if is_due != 0:
+            self.after_step()
 
     def make_step(self) -> None:
         """Choose the step and make it."""
@@ -48,22 +53,26 @@ class Stepper(Law):
         self.step = step
 
     def arm(self, due: ticks) -> None:
-        """Set the compare to `due`, or a moment ahead where that is past already."""
+        """Set the compare to `due`, or a moment ahead where that is past already or out of reach."""
         # a compare that is past already would wait for the whole wrap of the timer
         soonest = wrap_add(hw.timer(), max(self.catch_up, ticks(1)))
-        if wrap_sub(due, soonest) > hw.timer_top >> 1:
+        if wrap_sub(due, soonest) > self.longest_step():
             due = soonest
         self.compare = due
         hw.set_compare(due)
 
     def within_timer(self, step_time: ticks) -> ticks:
-        """A step time that half the range of the timer holds."""
+        """A step time no longer than the longest."""
+        return min(step_time, self.longest_step())
+
+    def longest_step(self) -> ticks:
+        """Longest step time: half the range of the timer."""
         # beyond half the range a due step could not be told from one that is overdue
-        return min(step_time, hw.timer_top >> 1)
+        return hw.timer_top >> 1
 
     def first_step_time(self) -> ticks:
         """Step time at reset."""
-        return hw.timer_top >> 1
+        return self.longest_step()
 
     def first_duty(self) -> u16:
         """PWM counts at reset."""

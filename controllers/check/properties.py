@@ -4,7 +4,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
-from controllers.check import control, relations
+from controllers.check import control, recovery, relations
 from controllers.check.bench.records import FINDINGS
 from controllers.check.relations import Wrong
 from controllers.check.scenario import Scenario
@@ -106,8 +106,10 @@ RELATION_PROPERTIES: Final = (
              relations.any_events, relations.judge_any_count, 800),
     Relation("slow turn", "a turn longer than the timer counts is not taken for a short one", steps_by_edges,
              relations.slow_turns, relations.judge_slow_turns, 800),
-    Relation("recovery", "upset in any variable while it turns, it is back in 600 turns", steps_by_edges,
-             relations.poked_states, relations.judge_recovery, 150),
+    Relation("recovery", "upset in any variable while it turns, it is back in 800 turns", steps_by_edges,
+             recovery.poked_states, recovery.judge_recovery, 400),
+    Relation("rest", "upset in any variable while it rests, it starts as if it were not", steps_by_edges,
+             recovery.poked_rests, recovery.judge_rest, 150),
     Relation("sign", "above the command there is less duty or less lead than below it", controls_speed,
              control.steady_speeds, control.judge_sign, 200),
     Relation("standing error", "speed error and swing are within 2 % and 5 % beyond 3 counts of the format",

@@ -46,9 +46,10 @@ def trip(after_ticks: int) -> Event:
     return (TRIP, after_ticks, 0, 0)
 
 
-def poke(slot: int, value: int) -> Event:
-    """A static variable changes: a value that nobody wrote, as after a disturbance."""
-    return (POKE, 0, slot, value)
+def poke(slot: int, value: int, after_ticks: int = 0) -> Event:
+    """A static variable changes: a value that nobody wrote, as after a disturbance. The next event counts its
+    time from where this one began to."""
+    return (POKE, after_ticks, slot, value)
 
 
 def drive(ticks: int, speed_rpm: int) -> Event:
@@ -63,11 +64,16 @@ _TEXTS: Final[Mapping[int, Callable[[int, int, int, "Scenario"], str]]] = {
     GLITCH: lambda wait, _count, _change, _: f"a spike of the Hall sensor after {wait:,} ticks",
     COMMAND: lambda wait, count, _change, _: f"after {wait:,} ticks the command becomes {count:,} rpm",
     TRIP: lambda wait, _count, _change, _: f"an over-current trip after {wait:,} ticks",
-    POKE: lambda _wait, slot, value, s: f"{s.slot_names.get(slot, f'slot {slot}')} becomes {value:,}",
+    POKE: lambda wait, slot, value, s: _poke_text(wait, s.slot_names.get(slot, f"slot {slot}"), value),
     DRIVE: lambda wait, count, _change, _: (
         f"{wait:,} ticks of a rotor that the law drives, {count:,} rpm at first"
     ),
 }
+
+
+def _poke_text(wait: int, name: str, value: int) -> str:
+    becomes = f"{name} becomes {value:,}"
+    return f"{wait:,} ticks later {becomes}, and nothing else moves" if wait else becomes
 
 
 def _edges_text(wait: int, count: int, change: int) -> str:

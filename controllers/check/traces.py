@@ -47,6 +47,10 @@ class Trace:
         """Row numbers of the duty writes."""
         return self._of(LOG_WRITE, OUT_DUTY)
 
+    def returns(self, handler: int) -> Any:
+        """Row numbers at which a handler returned."""
+        return self._of(LOG_LEAVE, handler)
+
     def cycles(self, numbers: Any) -> Any:
         """Cycles of rows."""
         return self.rows[numbers, _CYCLE]

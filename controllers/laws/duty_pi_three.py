@@ -5,7 +5,8 @@ where step 0 belongs). No step is scheduled, and the start is not blind: the cod
 time of each step's edge is kept, so that a period is measured between two edges of the same sensor, one
 whole turn apart, whatever the sensors' placement. The PI controller is that of `duty_pi`.
 
-The step timer is the watchdog: half its range without an edge means that the speed is not known.
+The step timer is the watchdog: a sixth of its range without an edge means that the speed is not known, since
+six such steps are a turn that the timer cannot measure.
 """
 
 from controllers.dialect import array, const, hw, param, table, ticks, u8, u16, var, wrap_add, wrap_sub
@@ -38,7 +39,10 @@ class DutyPiThree(DutyPi):
         if self.step == before:
             return
         self.measure(edge)
-        hw.set_compare(wrap_add(hw.timer(), hw.timer_top >> 1))
+        hw.set_compare(wrap_add(hw.timer(), self.longest_step()))
+
+    def longest_step(self) -> ticks:
+        return min(super().longest_step(), hw.timer_top // 6)
 
     def on_step_timer(self) -> None:
         self.watch()
@@ -67,7 +71,7 @@ class DutyPiThree(DutyPi):
                 self.period = period
 
     def watch(self) -> None:
-        """Forget the speed, and look again half the timer's range later."""
+        """Forget the speed, and look again a longest step later."""
         self.period = 0
         self.edges = 0
-        hw.set_compare(wrap_add(hw.timer(), hw.timer_top >> 1))
+        hw.set_compare(wrap_add(hw.timer(), self.longest_step()))

@@ -41,12 +41,11 @@ class FreeTrim(HallTimed):
         edge = hw.captured()
         period = wrap_sub(edge, self.last_edge)
         with hw.masked():
-            room = self.room
             step_ticks = self.step_ticks
-            self.room = hw.timer_top
+            self.room = self.longest_turn()
             self.steps_since_edge = 0
         self.last_edge = edge
-        if room >= step_ticks and period > 0:
+        if period > step_ticks:
             self.nudge_step_time(hw.rpm_ticks // u32(period))
 
     def nudge_step_time(self, speed_rpm: u32) -> None:
@@ -54,7 +53,7 @@ class FreeTrim(HallTimed):
         if speed_rpm < u32(hw.command_rpm()):
             self.step_time = max(self.step_time - self.nudge, number(max(self.catch_up, ticks(1))))
         else:
-            self.step_time = min(sat_add(self.step_time, self.nudge), number(hw.timer_top >> 1))
+            self.step_time = min(sat_add(self.step_time, self.nudge), number(self.longest_step()))
         found = self.within_timer(sat(ticks, self.step_time))
         with hw.masked():
             self.step_ticks = found

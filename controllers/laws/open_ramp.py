@@ -55,7 +55,7 @@ class OpenRamp(Stepper):
 
     def find_goal(self) -> None:
         """Step time of the command."""
-        longest = u32(hw.timer_top >> 1)
+        longest = u32(self.longest_step())
         if self.command == 0:
             self.goal = number(longest)
         else:

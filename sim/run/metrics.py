@@ -8,18 +8,15 @@ from numpy.typing import NDArray
 
 from controllers.faults import FAULT_NAMES
 from controllers.program import HANDLERS
-from sim.plant.records import Record
 from sim.processor.records import MAIN_LOOP, START, TRACE_COLUMNS
+from sim.run.energy import trusted_energy_error
 from sim.run.heat import steady_winding_C
 from sim.run.responses import response_bounds_us
 from sim.run.simulate import Recording
-from targets import Fault, InputError
 
 SMOOTH_ROWS = 9
 """Trace rows averaged before a speed counts as reached: takes out the ripple of single steps (0.5 % of the
 run)."""
-MAX_ENERGY_ERROR = 1e-2
-"""A simulation that loses or gains more than this part of the energy has gone wrong."""
 SETTLED_PART = 0.1
 """Last part of the run that the settled values are means of."""
 
@@ -44,10 +41,11 @@ class Metrics:
     `cpu_load`, `peak_cpu_load`: part of the time that handlers take, settled and of the fullest trace row.
     `settled_angle_error_deg`: how far the steps come late for the rotor (early: negative), mean over the
     steps; `settled_lateness_deg`: how late after they were asked for, the largest of each trace row.
-    `settled_opposed_part`: opposed steps over all steps there. `settled_supply_W`: what the supply gives
-    then, of which the load gets `efficiency`. `time_to_speed_s` is None when the required speed
-    was never reached. `overshoot_percent`: how far the smoothed speed goes beyond the highest speed commanded
-    until then, at most, and `overshoot_s` when; 0 where it never does.
+    `settled_opposed_part`: opposed steps over all steps there; `settled_steps_per_turn`: steps over
+    electrical turns of the rotor there. `settled_supply_W`: what the supply gives then, of which the load
+    gets `efficiency`. `time_to_speed_s` is None when the required speed was never reached.
+    `overshoot_percent`: how far the smoothed speed goes beyond the highest speed commanded until then, at
+    most, and `overshoot_s` when; 0 where it never does.
     `worst_case_cycles`: per handler, entry and exit included, the longest path at the
     highest instruction costs; `measured_cycles`: the longest seen in the run, without what interrupted it.
     `worst_response_us`: longest time from a handler's event until it was done, waiting and interruptions
@@ -77,6 +75,7 @@ class Metrics:
     settled_lateness_deg: float
     settled_angle_error_deg: float
     settled_opposed_part: float
+    settled_steps_per_turn: float
     missed_edges: int
     missed_compares: int
     overruns: int
@@ -149,44 +148,6 @@ def overshoot(recording: Recording) -> tuple[float, float]:
     return 100.0 * float(beyond[worst]), float(column(recording, "t_s")[worst])
 
 
-LOSSES = ("source_J", "copper_J", "switch_J", "diode_J", "friction_J", "iron_J", "load_J")
-"""Where energy goes for good, fields of PLANT_STATE."""
-
-
-def _magnetic_J(p: Record, s: Record) -> float:
-    """Energy in the three coils; `inductance_H` is a third of a delta's."""
-    coils_A, coil_H = np.array(s["i_A"]), p["inductance_H"]
-    if p["delta"]:
-        coils_A = (coils_A - np.roll(coils_A, -1)) / 3.0 + s["round_A"]
-        coil_H = 3.0 * coil_H
-    return float(0.5 * coil_H * np.sum((1.0 + p["more_H_part"]) * coils_A**2))
-
-
-def stored_J(recording: Recording) -> float:
-    """Energy in rotor, inductances, detents and bulk capacitor at the end of the run, above that of its
-    start."""
-    s, p = recording.state, recording.plant
-    kinetic = 0.5 * p["inertia_kg_m2"] * s["omega_rad_s"] ** 2
-    return float(kinetic + _magnetic_J(p, s) + s["cogging_J"] + _charged_J(p, s))
-
-
-def _charged_J(p: Record, s: Record) -> float:
-    """Energy in the bulk capacitor, which only a supply with a resistance has, above that of its start."""
-    if p["supply_ohm"] <= 0.0:
-        return 0.0
-    bus_V = p["supply_V"] - s["sag_V"]
-    return float(0.5 * p["bulk_F"] * (bus_V**2 - p["supply_V"] ** 2))
-
-
-def energy_balance_error(recording: Recording) -> float:
-    """Energy that is not accounted for, over the energy that passed through (supply in, or losses where the
-    supply got some back)."""
-    s = recording.state
-    losses = sum(float(s[name]) for name in LOSSES)
-    unaccounted = float(s["supply_J"]) - losses - stored_J(recording)
-    return float(abs(unaccounted) / max(abs(s["supply_J"]), losses, 1e-30))
-
-
 def _grown(recording: Recording, name: str) -> float:
     """What a trace column that adds up has grown by over the last part of the run."""
     rows = column(recording, name)
@@ -197,6 +158,13 @@ def _settled_part(recording: Recording, part: str, whole: str) -> float:
     """One sum over another in the last part of the run; 0 where the other does not grow."""
     grown = _grown(recording, whole)
     return _grown(recording, part) / grown if grown > 0.0 else 0.0
+
+
+def _steps_per_turn(recording: Recording) -> float:
+    """Steps over electrical turns of the rotor in the last part of the run; one turn at least counts."""
+    t_s = settled_rows(recording, "t_s")
+    turns = recording.plant["pole_pairs"] * _settled(recording, "speed_rpm") / 60.0 * (t_s[-1] - t_s[0])
+    return _grown(recording, "steps") / max(abs(float(turns)), 1.0)
 
 
 def arithmetic_faults(recording: Recording) -> tuple[ArithmeticFault, ...]:
@@ -267,7 +235,7 @@ def _settled_rms_A(recording: Recording) -> float:
     return float((settled_rows(recording, "rms_phase_A") ** 2).mean() ** 0.5)
 
 
-def _motor_numbers(recording: Recording) -> dict[str, Any]:
+def _motor_numbers(recording: Recording, energy_error: float) -> dict[str, Any]:
     """Current and energy fields of Metrics."""
     s = recording.state
     rms = (float(s["square_A2s"]) / (3.0 * float(s["t_s"]))) ** 0.5
@@ -279,7 +247,7 @@ def _motor_numbers(recording: Recording) -> dict[str, Any]:
         "efficiency": _settled_part(recording, "load_J", "supply_J"),
         "over_current_trips": int(s["trips"]),
         "lowest_bridge_V": float(recording.plant["supply_V"] - s["deepest_sag_V"]),
-        "energy_balance_error": energy_balance_error(recording),
+        "energy_balance_error": energy_error,
         **_temperatures(recording),
     }
 
@@ -308,16 +276,6 @@ def _counter_numbers(recording: Recording) -> dict[str, Any]:
     }
 
 
-def _not_to_be_trusted(error: float) -> Fault:
-    """The fault of a run that did not keep its energy."""
-    return Fault(
-        place="simulation",
-        rule=f"must keep its energy to {MAX_ENERGY_ERROR:.1%}",
-        found=f"{error:.1%} unaccounted for",
-        remedy="lower numerics.max_segment_s, and check the motor's values for slips of a unit",
-    )
-
-
 def measure(recording: Recording) -> Metrics:
     """All numbers of a run.
 
@@ -325,9 +283,7 @@ def measure(recording: Recording) -> Metrics:
         InputError: energy appeared or vanished in the simulation; its numbers are not to be trusted.
     """
     require = recording.design.require
-    error = energy_balance_error(recording)
-    if error > MAX_ENERGY_ERROR:
-        raise InputError([_not_to_be_trusted(error)])
+    error = trusted_energy_error(recording)
     overshoot_percent, overshoot_s = overshoot(recording)
     return Metrics(
         reached_rpm=float(smoothed_rpm(recording).max()),
@@ -342,8 +298,9 @@ def measure(recording: Recording) -> Metrics:
         settled_lateness_deg=_settled_of_steps(recording, "lateness_deg"),
         settled_angle_error_deg=_settled_of_steps(recording, "angle_error_deg"),
         settled_opposed_part=_settled_part(recording, "opposed_steps", "steps"),
+        settled_steps_per_turn=_steps_per_turn(recording),
         settled_step_ticks=_settled(recording, "step_time_ticks"),
         faults=arithmetic_faults(recording),
         **_counter_numbers(recording),
-        **_motor_numbers(recording),
+        **_motor_numbers(recording, error),
     )

@@ -20,7 +20,11 @@ NOTICEABLE = 0.01
 about that much."""
 LAST = 3.0
 """More than the span of the scores, -1 to 1."""
-
+PARTED = 1.0 / 3.0
+"""A rotor that does not follow its steps finds about half of them against it, ..."""
+MOST_STEPS_PER_TURN = 7.0
+"""... and more of them than the six of a turn. Late steps alone may oppose one that follows; steps with much
+lead may be seven or eight a turn."""
 
 LIMIT_OF = {"battery": "supply", "dip": "supply"}
 """What a suspect stands for, where that is not its own name."""
@@ -31,7 +35,8 @@ class Gain:
     """What a change gives.
 
     `settled_rpm` and `time_to_speed_s` are None where the changed design cannot be built (`refused` says
-    why). `lacks` says what the firmware then needs and the target has not.
+    why). `lacks` says what the firmware then needs and the target has not. `has_parted`: the rotor is
+    too slow and does not follow its steps at the end: its speed is chance.
     """
 
     name: str
@@ -40,6 +45,7 @@ class Gain:
     time_to_speed_s: float | None
     lacks: str = ""
     refused: str = ""
+    has_parted: bool = False
 
 
 @dataclass(frozen=True)
@@ -71,7 +77,15 @@ def _gain(design: Design, suspect: Suspect) -> Gain:
     # What is perfect has no size: only a change that can be bought must fit.
     linked = recording.firmware.linked
     lacks = "" if linked.fits or changed.firmware.idealise else linked.room.reason
-    return Gain(name, suspect.change, metrics.settled_rpm, metrics.time_to_speed_s, lacks)
+    settled_rpm, time_s = metrics.settled_rpm, metrics.time_to_speed_s
+    is_chance = has_parted(metrics) and settled_rpm < design.require.lowest_rpm
+    return Gain(name, suspect.change, settled_rpm, time_s, lacks, has_parted=is_chance)
+
+
+def has_parted(metrics: Metrics) -> bool:
+    """Whether the rotor does not follow its steps at the end."""
+    is_behind = metrics.settled_steps_per_turn > MOST_STEPS_PER_TURN
+    return is_behind and metrics.settled_opposed_part > PARTED
 
 
 def limit_of(gain: Gain) -> str:
@@ -164,12 +178,12 @@ def _ranked(design: Design, metrics: Metrics, fits: bool, gains: tuple[Gain, ...
 
     ranked = _sooner_first(design, gains, score)
     base = _score(design, metrics.settled_rpm, metrics.time_to_speed_s)
-    noticed = [gain for gain in gains[:causes] if score(gain) >= base + NOTICEABLE]
+    noticed = [gain for gain in gains[:causes] if score(gain) >= base + NOTICEABLE and not gain.has_parted]
     if noticed:
         return Diagnosis(limit_of(_sooner_first(design, noticed, score)[0]), ranked)
     name = _limit_of_none(design, metrics)
-    best = max(gains, key=plain_score)
-    return Diagnosis(name, ranked, best if plain_score(best) >= base + NOTICEABLE else None)
+    helpful = [gain for gain in gains if plain_score(gain) >= base + NOTICEABLE and not gain.has_parted]
+    return Diagnosis(name, ranked, max(helpful, key=plain_score, default=None))
 
 
 def _sooner_first(design: Design, gains: Sequence[Gain], score: Callable[[Gain], float]) -> tuple[Gain, ...]:

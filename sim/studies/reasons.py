@@ -9,15 +9,11 @@ from sim.run.fitted_gains import fitted_gains
 from sim.run.metrics import Metrics, settled_rows
 from sim.run.simulate import Recording
 from sim.run.torques import rest_torque_Nm, stall_torque_Nm
-from sim.studies.limits import judged_C, too_hot
+from sim.studies.limits import has_parted, judged_C, too_hot
 from sim.studies.outcome import never_got_away, overshoot_reason, told_angle
 from sim.studies.suspects import SLOW_RISE, given_gains, rise_s, start_duty
 
 Ceilings = dict[str, float]
-
-PARTED: Final = 1.0 / 3.0
-"""A rotor that does not follow its steps finds about half of them against it, one that follows hardly any."""
-
 
 FULL_DUTY: Final = 0.98
 """A law whose mean duty is below could push more."""
@@ -94,8 +90,7 @@ def _law(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
     law, command_rpm = recording.design.firmware.law, recording.design.command.profile[-1].speed_rpm
     if metrics.settled_rpm > command_rpm:
         return f"The law {law} does not hold the speed down: {command_rpm:,.0f} rpm are commanded."
-    opposed = metrics.opposed_steps / max(metrics.steps, 1)
-    if opposed > PARTED:
+    if has_parted(metrics):
         return f"The law {law} holds it back: {_parted(metrics)}."
     duty = float(settled_rows(recording, "duty").mean())
     if duty < FULL_DUTY and abs(metrics.settled_angle_error_deg) < LATE_STEP_DEG:
@@ -230,7 +225,7 @@ def _several(recording: Recording, metrics: Metrics, ceilings: Ceilings) -> str:
             "less load, another motor.start_angle_deg, less stiction, or slower first steps where the law "
             "starts without a sensor."
         )
-    if metrics.opposed_steps > PARTED * max(metrics.steps, 1):
+    if has_parted(metrics):
         return f"{_NO_CAUSE}: {_parted(metrics)}."
     return (
         f"{_NO_CAUSE}: several things hold it back together (steps are up to "

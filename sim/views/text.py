@@ -10,9 +10,8 @@ from sim.design import Design
 from sim.run.metrics import Metrics
 from sim.run.torques import continuous_torque_Nm
 from sim.studies.answer import CAUTION, Result
-from sim.studies.limits import Gain
+from sim.studies.limits import Gain, has_parted
 from sim.studies.outcome import told_angle, told_rpm
-from sim.studies.reasons import PARTED
 from sim.views.next_steps import Typed, next_step
 from sim.views.words import overshoot_text, tolerance_text
 from targets import Target
@@ -118,8 +117,9 @@ def _gain_value(gain: Gain) -> str:
         if gain.time_to_speed_s is None
         else f"required speed after {gain.time_to_speed_s:.2f} s"
     )
+    parted = ", rotor and steps part" if gain.has_parted else ""
     lacks = f", but it {gain.lacks}" if gain.lacks else ""
-    return f"{told_rpm(gain.settled_rpm):>8} rpm, {time}{lacks}"
+    return f"{told_rpm(gain.settled_rpm):>8} rpm, {time}{parted}{lacks}"
 
 
 def _gains(result: Result) -> str:
@@ -204,7 +204,7 @@ def _close(linked: LinkedProgram, memory: str) -> str:
 
 def _commutation(metrics: Metrics) -> str:
     """The place of the steps at the end; where rotor and steps have parted, they have no place."""
-    if metrics.settled_opposed_part > PARTED:
+    if has_parted(metrics):
         return "none: rotor and steps have parted"
     return f"{told_angle(metrics.settled_angle_error_deg)} on average, at the end"
 

@@ -48,6 +48,7 @@ CONTRACT = [
     ("motor", "settled_rms_phase_A", float),
     ("motor", "settled_supply_W", float),
     ("firmware", "settled_opposed_part", float),
+    ("firmware", "settled_steps_per_turn", float),
     ("motor", "winding_C", type(None)),
     ("motor", "efficiency", float),
     ("motor", "energy_balance_error", float),

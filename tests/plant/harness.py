@@ -25,7 +25,7 @@ from sim.plant.records import (
     WINDOW_COLUMNS,
     Record,
 )
-from sim.run.metrics import LOSSES
+from sim.run.energy import LOSSES
 
 KNOTS = 6
 STEP_RAD = math.pi / 3.0

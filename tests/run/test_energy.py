@@ -5,7 +5,7 @@ import pytest
 
 from sim.design import Design, Override, apply_overrides, load_design
 from sim.plant.records import WINDOW_COLUMNS
-from sim.run.metrics import LOSSES, energy_balance_error, stored_J
+from sim.run.energy import LOSSES, energy_balance_error, stored_J
 from sim.run.simulate import Recording, simulate
 
 CONTRACT = 1e-3

@@ -121,10 +121,15 @@ def test_the_current_beside_the_ceiling_is_that_of_the_speed_at_the_end(motor: D
 def test_a_law_that_lost_the_rotor_is_no_standstill_and_what_does_not_fit_is_told() -> None:
     lost = told(load_design("scenarios/air_sampler.toml"), {"firmware.law": "open_ramp"})
     assert "never gets away" not in lost.explanation
+    assert (
+        lost.diagnosis.limited_by == "several"
+    )  # of two rotors that have parted from their steps one is faster
+    assert any(gain.has_parted for gain in lost.diagnosis.gains)
     assert "With the law duty_pi" in lost.explanation
     assert "but it needs" in lost.explanation
     text = run_text(lost)
     assert "best first, after them what does not fit" in text
+    assert "required speed never reached, rotor and steps part" in text
     assert "-1 rpm" not in text
 
 

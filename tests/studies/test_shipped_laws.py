@@ -3,6 +3,8 @@
 import pytest
 
 from controllers.catalogue import law_names
+from controllers.check.draw import Drawer
+from controllers.check.properties import RELATION_PROPERTIES
 from controllers.check.result import FAILS
 from controllers.check.search import check
 from sim.design import Design
@@ -37,3 +39,17 @@ def test_no_stress_makes_a_law_that_follows_the_rotor_lose_it_for_good(law: str)
     found = stress(design, build_firmware(design), seed=2, share=0.2)
     assert found.counterexample == ()
     assert found.stood > 5
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("law", [law for law in HELD if law != "duty_pi_three"])
+@pytest.mark.parametrize("name", ["recovery", "rest"])
+def test_a_law_on_a_timer_of_32_bits_recovers_from_any_state(law: str, name: str) -> None:
+    """Which waits for minutes where it waits for half of the timer's range."""
+    design = design_of_law(law, target="m4f", arithmetic="i32")
+    subject = subject_of(design, build_firmware(design))
+    relation = next(row for row in RELATION_PROPERTIES if row.name == name)
+    space = relation.space(subject)
+    drawer = Drawer(space, seed=7)
+    drawn = (space.scenario(drawer.draw()) for _ in range(300))
+    assert [scenario.lines() for scenario in drawn if relation.judge(subject, scenario)] == []

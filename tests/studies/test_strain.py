@@ -9,7 +9,7 @@ from sim.design import Design, Override, load_design, variant_of
 from sim.run.metrics import Metrics, column, measure
 from sim.run.simulate import simulate
 from sim.run.torques import ideal_supply_W, torque_balance_rpm
-from sim.studies.limits import met
+from sim.studies.limits import has_parted, met
 from sim.studies.strain import MANY, TOO_MUCH, FAR_deg, strain
 
 BLOWER, FEEDER = "scenarios/air_sampler.toml", "scenarios/label_feeder.toml"
@@ -23,7 +23,7 @@ def measured(scenario: str, changes: dict[str, Override]) -> tuple[Design, Metri
 # (scenario, changes, what is blamed, the law to try on another target, a phrase)
 STRAINED = [
     (BLOWER, {"firmware.target": "m0"}, "law", None, "electrical degrees late on average"),
-    (FEEDER, {}, "memory", "duty_pi", "it needs 3,195 bytes of flash, acc8 has 2,048, so on another target"),
+    (FEEDER, {}, "memory", "duty_pi", "it needs 3,197 bytes of flash, acc8 has 2,048, so on another target"),
     (
         FEEDER,
         {"firmware.law": "duty_pi", "firmware.target": "m0", "hall.placement_error_deg": 50.0},
@@ -95,6 +95,21 @@ def test_the_part_of_opposed_steps_is_that_of_the_last_tenth() -> None:
     part = (opposed[-1] - opposed[last]) / (steps[-1] - steps[last])
     assert measure(recording).settled_opposed_part == part
     assert part != opposed[-1] / steps[-1]
+
+
+@pytest.mark.parametrize(
+    ("law", "lowest", "highest"),
+    [
+        ("duty_pi", 5.9, 6.1),  # six steps a turn
+        ("free_trim", 7.5, 12.0),  # the field leaves the rotor behind: 7,000 rpm of 12,000
+    ],
+)
+def test_a_rotor_that_follows_its_steps_has_six_of_them_in_a_turn(
+    law: str, lowest: float, highest: float
+) -> None:
+    _, metrics = measured("scenarios/fume_fan.toml", {"firmware.law": law})
+    assert lowest < metrics.settled_steps_per_turn < highest
+    assert has_parted(metrics) == (law == "free_trim")
 
 
 def test_the_angle_is_the_mean_over_steps_not_over_rows() -> None:

@@ -28,7 +28,9 @@ def begin_event(c: Record, k: Record, events: Record) -> None:
         k.next_event = NEVER
         return
     kind, wait, count = events[k.event, 0], events[k.event, 1], events[k.event, 2]
-    k.next_event = k.now + wait * c.tick_cycles
+    if k.event == 0 or events[k.event - 1, 0] != POKE:
+        k.begun = k.now
+    k.next_event = max(k.now, k.begun + wait * c.tick_cycles)
     k.left = count if kind == EDGES else 1
     k.interval = wait
     if kind == DRIVE:

@@ -29,14 +29,15 @@ POKE: Final = 4
 DRIVE: Final = 5
 TRIP: Final = 6
 EVENT_COLUMNS: Final = ("kind", "wait_ticks", "count", "change")
-"""One event of a scenario; it begins when the one before it is over.
+"""One event of a scenario; it begins when the one before it is over, but what follows a POKE begins when that
+began: a variable that changes moves no edge.
 
 EDGES: `count` rising Hall edges, the first after `wait_ticks`; each interval is `change` ticks longer than
 the one before (at least one tick). WAIT: nothing for `wait_ticks`. GLITCH: after `wait_ticks` an edge too
-short to be seen in the level. COMMAND: the commanded speed becomes `count` rpm. POKE: slot `count` becomes
-`change`. DRIVE: for `wait_ticks` the edges come from a rotor that the steps and
-the duty drive (`motor`), at `count` rpm to begin with. TRIP: after `wait_ticks` the over-current comparator
-trips.
+short to be seen in the level. COMMAND: the commanded speed becomes `count` rpm. POKE: after `wait_ticks` slot
+`count` becomes `change`, between two handlers. DRIVE: for `wait_ticks` the edges come from a rotor that the
+steps and the duty drive (`motor`), at `count` rpm to begin with. TRIP: after `wait_ticks` the over-current
+comparator trips.
 """
 
 MISSED_COMPARE: Final = len(FAULT_NAMES)
@@ -92,6 +93,7 @@ BENCH_STATE: Final = np.dtype(
         ("duty", "i8"),
         ("late_pc", "i8"),
         ("event", "i8"),
+        ("begun", "i8"),
         ("next_event", "i8"),
         ("left", "i8"),
         ("interval", "i8"),

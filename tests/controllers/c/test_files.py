@@ -54,7 +54,7 @@ def test_the_lines_of_the_law_and_of_its_base_stand_as_comments() -> None:
     own, base = law_path("duty_pi"), law_path("duty_pi").parents[1] / "bases" / "hall_timed.py"
     line = "integral += scale(error, self.ki)"
     assert f"/* line {line_number(own, line)}: {line} */" in text
-    line = "self.room -= self.step_ticks"
+    line = "self.room = sat_sub(self.room, self.step_ticks)"
     assert f"/* line {line_number(base, line)} of hall_timed.py: {line} */" in text
 
 

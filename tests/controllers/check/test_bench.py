@@ -99,6 +99,27 @@ def test_events_come_one_after_the_other(tmp_path: Path) -> None:
     ]
 
 
+def test_a_variable_that_changes_within_a_turn_moves_no_edge(tmp_path: Path) -> None:
+    bench = bench_of(tmp_path, harness.law(on_hall_edge="self.n = hw.hall()"))
+    slot = bench.program.statics["n"]
+    events = (edges(100, 2), poke(slot, 7, 30), poke(slot, 8, 60), edges(100, 2))
+    found = [
+        line for line in lines(bench, Scenario(events=events)) if line.split()[1] in ("edge", "poke", "read")
+    ]
+    assert found == [
+        "100 edge 1 100",
+        "112 read hall 1",  # an entry of 10 cycles, a read of 2
+        "200 edge 1 200",
+        "212 read hall 1",
+        f"230 poke {slot} 7",
+        f"260 poke {slot} 8",
+        "300 edge 1 300",
+        "312 read hall 1",
+        "400 edge 1 400",
+        "412 read hall 1",
+    ]
+
+
 def test_the_timer_starts_where_the_scenario_says(tmp_path: Path) -> None:
     bench = bench_of(tmp_path, harness.law(on_start="self.seen = hw.timer()"))
     assert lines(bench, Scenario(start_ticks=65535))[0] == "65537 read timer 1"

@@ -94,6 +94,20 @@ def test_a_state_that_switches_the_motor_off_for_good_is_found() -> None:
     assert found.counterexample.state["duty"] == 0
 
 
+def test_a_state_in_which_a_motor_at_rest_is_never_started_is_found() -> None:
+    """While the rotor turns, every edge sets the compare that was disturbed."""
+    path = LAWS / "stays_asleep.py"
+    assert verdict(path, "recovery", MANY).outcome == HOLDS
+    found = verdict(path, "rest", MANY)
+    assert found.outcome == FAILS
+    assert found.counterexample is not None
+    assert found.counterexample.found == "0"
+    *events, _run_up, _turns = found.counterexample.scenario.lines()[1:]
+    assert ["compare" in line for line in events if "becomes" in line] == [True]
+    assert found.counterexample.handler == "on_step_timer"
+    assert events[-1] == "no edge for 786,432 ticks"  # twelve ranges of the timer
+
+
 def test_a_turn_that_wraps_the_timer_must_not_pass_for_a_short_one() -> None:
     found = verdict(BROKEN / "rare_period.py", "slow turn", MANY)
     assert found.outcome == FAILS

@@ -100,10 +100,21 @@ def test_a_short_count_with_the_timer_half_spent_ends_no_turn(law: str) -> None:
     bench = start(law, start_look_s=0.01)
     turn(bench, 1000, 1)
     turn(bench, 1000 + 71536, steps=2)
-    assert bench.value("room") == 65535
+    assert bench.value("room") == 65535 - 1023
     assert bench.value("turns") == 0
     turn(bench, 1000 + 71536 + 26000, steps=1)
     assert bench.value("turns") == 1
+
+
+@pytest.mark.parametrize("law", ANCHORED)
+def test_a_turn_that_leaves_room_for_less_than_a_step_is_measured(law: str) -> None:
+    """Two steps of 25,000 ticks, the third not due yet: 60,000 ticks are no fewer, however slow the steps are
+    for the rotor."""
+    bench, edge = running(law, period=6000)
+    bench.ints[bench.program.statics["step_ticks"]] = 25_000
+    bench.ints[bench.program.statics["compare"]] = (edge + 25_000) % 65536
+    turn(bench, edge + 60_000, steps=2)
+    assert bench.value("period") == 60_000
 
 
 @pytest.mark.parametrize("part", [0.5, 0.9, 1.0, 1.3, 3.0, 4.0, 5.3])
@@ -124,13 +135,22 @@ def test_a_step_as_long_as_the_turn_is_measured_again(law: str, part: float) -> 
 
 
 @pytest.mark.parametrize("law", ANCHORED)
-def test_after_a_turn_that_does_not_fit_the_timer_the_motor_is_started_again(law: str) -> None:
-    """Thirteen steps of about 6000 ticks, long before 18 of them without an edge."""
-    bench, edge = running(law, period=36000)
-    for _ in range(12):
+def test_in_a_turn_that_does_not_fit_the_timer_the_motor_is_started_again(law: str) -> None:
+    """Steps of about 6000 ticks, long before 18 of them without an edge."""
+    bench, _ = running(law, period=36000)
+    step_ticks = int(bench.value("step_ticks"))
+    for _ in range((65535 - 1023) // step_ticks):
         strike(bench)
-    turn(bench, edge + 13 * 6000, steps=1)
     assert bench.value("turns") == START_TURNS
+    strike(bench)
+    assert (bench.value("turns"), bench.value("period")) == (0, 0)
+
+
+@pytest.mark.parametrize("law", ANCHORED)
+def test_a_count_no_longer_than_a_step_starts_the_motor_again(law: str) -> None:
+    """The second compare was missed: the timer has wrapped, 66,036 ticks show as 500."""
+    bench, edge = running(law, period=6000)
+    turn(bench, edge + 65536 + 500, steps=1)
     strike(bench)
     assert (bench.value("turns"), bench.value("period")) == (0, 0)
 
@@ -237,13 +257,31 @@ def test_step_timer_served_late_does_not_set_a_compare_in_the_past(law: str) -> 
 
 
 @pytest.mark.parametrize("law", ANCHORED)
-def test_a_call_asked_for_before_the_edge_moved_the_compare_does_nothing(law: str) -> None:
+def test_a_call_asked_for_before_the_edge_moved_the_compare_only_sets_it_again(law: str) -> None:
     """The old turn's timer struck while the edge waited: its flag is still up when the new turn is ready."""
     bench, edge = running(law)
+    due = bench.value("compare")
     bench.log.clear()
     bench.inputs[ports.IN_TIMER] = (edge + 30) % 65536
     bench.call("on_step_timer")
-    assert bench.log == []
+    assert bench.log == [("set_compare", due)]
+
+
+@pytest.mark.parametrize("law", ONE_HALL)
+@pytest.mark.parametrize(
+    ("timer_bits", "ahead", "wait"), [(16, 1000, 1000), (32, 99_900, 99_900), (32, 100_100, 40)]
+)
+def test_a_disturbed_compare_is_set_again_no_further_than_the_longest_step(
+    law: str, timer_bits: int, ahead: int, wait: int
+) -> None:
+    """At rest no edge sets it. The longest step is a sixth of a turn at 100 rpm, 50 ms for two pole pairs:
+    100,000 ticks, but on the narrow timer, whose half range is less. 40 ticks: the catch-up of 20 us."""
+    bench = start(law, timer_bits=timer_bits)
+    struck = bench.inputs[ports.IN_TIMER] = int(bench.value("compare"))
+    bench.ints[bench.program.statics["compare"]] += ahead
+    bench.log.clear()
+    bench.call("on_step_timer")
+    assert bench.log == [("set_compare", struck + wait)]
 
 
 @pytest.mark.parametrize("law", ANCHORED)

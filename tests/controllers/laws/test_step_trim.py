@@ -88,6 +88,15 @@ def test_free_trim_begins_at_the_measured_step_and_nudges_once_a_turn(arithmetic
     assert not bench.faults.any()
 
 
+def test_free_trim_starts_again_in_a_turn_that_does_not_fit_the_timer() -> None:
+    """Or nothing would make the steps shorter again, however fast the command."""
+    bench, _ = running("free_trim")
+    bench.ints[bench.program.statics["step_ticks"]] = 30_000
+    for turns in (6, 6, 0):
+        strike(bench)
+        assert bench.value("turns") == turns
+
+
 def test_free_trim_takes_no_spike_for_an_edge() -> None:
     bench, edge = running("free_trim")
     before = bench.value("step_ticks")
