@@ -58,10 +58,10 @@ def check(
             result = check_design(design, seed, examples, tell)
     if json_file is not None:
         write_text(json_file, json.dumps(result.as_dict(), indent=2) + "\n")
+    if lost is not None and not result.spins.holds:
+        write_text(lost, lost_text(result, seed))
     if json_file != "-":
         print(check_text(result))
     if lost is not None and result.spins.holds:
         print(f"tickspin: {lost} is not written: no spin-up was lost", file=sys.stderr)
-    elif lost is not None:
-        write_text(lost, lost_text(result, seed))
     raise typer.Exit(0 if result.holds else COUNTEREXAMPLE)

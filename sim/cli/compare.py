@@ -66,11 +66,11 @@ def compare(
     prepare()
     with under_way() as tell:
         comparison = compare_variants(design, listed, prices, tell)
-    _answer(comparison.as_dict(), lambda: compare_text(comparison), json_file)
     if plot is not None:
         from sim.views.compare_figure import draw_comparison  # matplotlib is slow to import
 
         write_whole(plot, lambda path: draw_comparison(comparison, path))
+    _answer(comparison.as_dict(), lambda: compare_text(comparison), json_file)
     raise typer.Exit(0 if comparison.choice else NONE_MEETS_IT)
 
 
@@ -95,11 +95,11 @@ def _compare_ideas(design: Design, scenario: Path, json_file: str | None) -> boo
 
 
 def _answer(data: dict[str, Any], text: Callable[[], str], json_file: str | None) -> None:
-    """Print the text, write the JSON."""
-    if json_file != "-":
-        print(text())
+    """Write the JSON, print the text."""
     if json_file is not None:
         write_text(json_file, json.dumps(data, indent=2) + "\n")
+    if json_file != "-":
+        print(text())
 
 
 def _targets_of(design: Design, listed: Iterable[Variant]) -> dict[str, None]:

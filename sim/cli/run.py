@@ -49,9 +49,9 @@ def run(
         result = answer(design)
     except InputError as refused:
         raise _of_scenario(scenario, refused) from None
+    _write_files(result, plot, json_file, csv)  # first: a reader such as `head` may close the screen
     if json_file != "-":
         print(run_text(result, Typed(str(scenario), law, target, str(target_file) if target_file else None)))
-    _write_files(result, plot, json_file, csv)
     raise typer.Exit(0 if result.met else NOT_MET)
 
 

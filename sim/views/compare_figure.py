@@ -1,6 +1,7 @@
 """One figure of a comparison: what each design costs against the speed it can reach."""
 
 from pathlib import Path
+from typing import Any, Final
 
 import matplotlib
 
@@ -18,8 +19,20 @@ _LEADER = {
     "arrowstyle": "-", "color": QUIET, "linewidth": 0.6, "relpos": (0.0, 0.5), "shrinkA": 0.0, "shrinkB": 3.0,
 }  # fmt: skip
 """From the left end of a name to its point."""
-_LINE_px, _LETTER_px, _GAP_px = 14.0, 7.2, 13.0
+_HEADROOM = 1.2
+"""Ends of an axis of heights beyond its points, as a factor."""
+_LINE_px, _LETTER_px, _GAP_px = 14.0, 7.2, 18.0
 """Height of a line of text, width of a letter, and room between a point and its name on the canvas."""
+_MARKS: Final[dict[str, dict[str, Any]]] = {
+    "meets the requirement": {"color": SIGNAL, "fillstyle": "full"},
+    "meets it, working against itself": {
+        "color": SIGNAL,
+        "fillstyle": "bottom",
+        "markerfacecoloralt": "none",
+    },
+    "does not meet it": {"color": WARN, "fillstyle": "none"},
+}
+"""Look of a point by what its design does."""
 
 
 def draw_comparison(comparison: Comparison, path: Path) -> None:
@@ -38,31 +51,57 @@ def draw_comparison(comparison: Comparison, path: Path) -> None:
         panels = list(axes[:, 0])
         if with_price:
             _scatter(panels[0], comparison, sold, [row.price_USD or 0.0 for row in sold])
-            panels[0].set_ylim(bottom=0.0)
+            panels[0].set_ylim(0.0, _HEADROOM * max(row.price_USD or 0.0 for row in sold))
             panels[0].set_ylabel("indicative price [USD]")
-        loaded = [row for row in rows if row.load]  # what costs nothing has no place on a logarithmic axis
-        panels[-1].set_yscale("log")
-        _scatter(panels[-1], comparison, loaded, [100.0 * (row.load or 0.0) for row in loaded])
-        panels[-1].yaxis.set_major_formatter(lambda value, _: f"{value:g}")
-        panels[-1].yaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
-        panels[-1].yaxis.set_minor_formatter(NullFormatter())
-        panels[-1].set_ylabel("processor load at the required speed [%]")
+        _loads(panels[-1], comparison, [row for row in rows if row.load])
         panels[-1].set_xlabel("speed it can reach [rpm]")
-        figure.suptitle(_title(comparison), x=0.01, ha="left", fontsize=12, fontweight="bold")
+        _legend(panels[0], rows)
+        figure.suptitle(_title(comparison, with_price), x=0.01, ha="left", fontsize=12, fontweight="bold")
         figure.supxlabel(CAUTION, fontsize=7, color=QUIET)
         figure.savefig(path, dpi=110, format="png")
         plt.close(figure)
 
 
-def _title(comparison: Comparison) -> str:
+def _title(comparison: Comparison, with_price: bool) -> str:
     name = comparison.design.title or comparison.design.name
     if comparison.choice is None:
         return f"{name}: none meets the requirement"
-    return f"{name}: {comparison.choice.name} is the cheapest that meets the requirement"
+    does = "is the cheapest that meets" if with_price else "meets"
+    return f"{name}: {comparison.choice.name} {does} the requirement"
+
+
+def _loads(ax: Axes, comparison: Comparison, rows: list[Row]) -> None:
+    """Load over speed, on a logarithmic axis of a decade and a half at least, on which what costs nothing has
+    no place."""
+    heights = [100.0 * (row.load or 0.0) for row in rows]
+    ax.set_yscale("log")
+    middle = (min(heights) * max(heights)) ** 0.5 if heights else 10.0
+    ax.set_ylim(min([*heights, middle / 5.0]) / _HEADROOM, max([*heights, middle * 5.0]) * _HEADROOM)
+    _scatter(ax, comparison, rows, heights)
+    ax.yaxis.set_major_formatter(lambda value, _: f"{value:g}")
+    ax.yaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
+    ax.yaxis.set_minor_formatter(NullFormatter())
+    ax.set_ylabel("processor load at the required speed [%]")
+
+
+def _mark(row: Row) -> str:
+    """What a design does, in the words of `_MARKS`."""
+    if not row.met:
+        return "does not meet it"
+    return "meets it, working against itself" if row.strain else "meets the requirement"
+
+
+def _legend(ax: Axes, rows: list[Row]) -> None:
+    """The marks that occur, above the panel."""
+    words = [mark for mark in _MARKS if mark in {_mark(row) for row in rows}]
+    handles = [ax.plot([], [], "o", **_MARKS[mark])[0] for mark in words]
+    ax.legend(
+        handles, words, loc="lower left", bbox_to_anchor=(0.0, 1.0), borderaxespad=0.0, ncols=3, frameon=False
+    )
 
 
 def _scatter(ax: Axes, comparison: Comparison, rows: list[Row], heights: list[float]) -> None:
-    """A point and a name for each design; filled where it meets the requirement. The scale is set already."""
+    """A point and a name for each design. The scale is set already."""
     required = comparison.design.require.speed_rpm
     ax.axvline(required, color=SIGNAL, linewidth=1.0)
     ax.annotate(
@@ -74,10 +113,7 @@ def _scatter(ax: Axes, comparison: Comparison, rows: list[Row], heights: list[fl
         color=SIGNAL,
     )
     for row, height in zip(rows, heights, strict=True):
-        colour = SIGNAL if row.met else WARN
-        face = colour if row.met else "none"
-        ax.scatter(row.top_rpm or 0.0, height, s=42, facecolors=face, edgecolors=colour)
-    ax.margins(y=0.12)
+        ax.plot(row.top_rpm or 0.0, height, "o", **_MARKS[_mark(row)])
     ax.set_xlim(0.0, _right_rpm(ax, rows))
     _label(ax, rows, heights)
     ax.xaxis.set_major_formatter(lambda value, _: f"{value:,.0f}")

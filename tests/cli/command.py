@@ -42,14 +42,15 @@ class Command:
         return Ended(status if isinstance(status, int) else 0, printed.out, printed.err)
 
 
-def in_own_process(folder: Path, *words: str | Path) -> Ended:
-    """Run the command in a process of its own."""
+def in_own_process(folder: Path, *words: str | Path, screen: int = subprocess.PIPE) -> Ended:
+    """Run the command in a process of its own; `screen`: a file descriptor to print to."""
     code = "from sim.cli import main; main()"
     root = Path(__file__).parents[2]
     ended = subprocess.run(
         [sys.executable, "-c", f"import sys; sys.path.insert(0, {str(root)!r}); {code}", *map(str, words)],
         cwd=folder,
-        capture_output=True,
+        stdout=screen,
+        stderr=subprocess.PIPE,
         text=True,
         check=False,
     )

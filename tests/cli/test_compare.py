@@ -5,6 +5,7 @@ import json
 from typing import Any
 
 import pytest
+from matplotlib.figure import Figure
 
 from sim.cli.compare import NONE_MEETS_IT
 from sim.design import apply_overrides, fitting_prescaler, load_design, variant_of
@@ -13,6 +14,7 @@ from sim.run.simulate import simulate
 from sim.studies.answer import answer
 from sim.studies.compare import Comparison, compare, load_at
 from sim.studies.vary import variants
+from sim.views.compare_figure import _MARKS
 from targets import load_target, target_names
 from tests.cli.command import AIR_SAMPLER, Command
 from tests.controllers.support import law_text
@@ -162,6 +164,20 @@ def test_the_command_prints_the_table_and_writes_json_and_figure(tickspin: Comma
     assert [row["name"] for row in data["rows"]] == ["avr5", "m4f"]
     assert data["choice"] == "avr5"
     assert (tickspin.folder / "c.png").read_bytes().startswith(PNG)
+
+
+def test_the_figure_tells_what_works_against_itself_from_what_does_not(
+    tickspin: Command, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    drawn: list[Figure] = []
+    monkeypatch.setattr("sim.views.compare_figure.plt.close", drawn.append)
+    varied = ("--vary", "firmware.target=acc8,m0", "--vary", "firmware.law=step_trim,duty_pi")
+    tickspin("compare", AIR_SAMPLER, *varied, "--plot", "c.png")
+    legend = drawn[0].axes[0].get_legend()
+    assert legend is not None
+    assert [text.get_text() for text in legend.get_texts()] == list(_MARKS)
+    filled = {line.get_fillstyle() for line in drawn[0].axes[-1].lines if line.get_marker() == "o"}
+    assert filled == {"full", "bottom", "none"}
 
 
 def test_no_design_that_meets_it_is_status_1(tickspin: Command) -> None:

@@ -3,6 +3,7 @@
 import csv
 import json
 import math
+import os
 import struct
 import subprocess
 import sys
@@ -341,3 +342,21 @@ def test_a_figure_is_a_png_by_name_too(tickspin: Command, name: str) -> None:
     ended = tickspin("run", AIR_SAMPLER, "--plot", name)
     assert (ended.status, ended.out) == (2, "")
     assert ended.err == f"tickspin: --plot: must end in .png, found {name}; the figure is a PNG\n"
+
+
+@pytest.mark.parametrize(
+    ("command", "options"),
+    [("run", ("--json", "r.json")), ("compare", ("--vary", "firmware.target=acc8,m0", "--json", "r.json"))],
+)
+def test_files_are_written_where_the_reader_of_the_screen_has_gone(
+    tmp_path: Path, command: str, options: tuple[str, ...]
+) -> None:
+    """As after `tickspin run ... | head`."""
+    reader, writer = os.pipe()
+    os.close(reader)
+    words = (command, AIR_SAMPLER, *options, "--plot", "r.png")
+    ended = in_own_process(tmp_path, *words, screen=writer)
+    os.close(writer)
+    assert (tmp_path / "r.png").stat().st_size > 10_000
+    assert json.loads((tmp_path / "r.json").read_text())
+    assert "Traceback" not in ended.err

@@ -1,6 +1,8 @@
 """The laws that trim the step time: the trim follows the command, within its limits and the timer's."""
 
+import numpy as np
 import pytest
+from scipy.integrate import quad
 
 from controllers import ports
 from tests.controllers.laws.law_bench import (
@@ -45,6 +47,24 @@ def test_step_trim_of_a_fraction_of_a_tick_needs_a_fraction() -> None:
     for arithmetic in STEP_ARITHMETICS:
         found = steps_of("step_trim", arithmetic, 1200, trim_s=0.65e-6)
         assert found == ([201, 202, 203, 204] if arithmetic in ("i16", "i32") else [201, 202, 203, 205])
+
+
+def test_no_step_lasts_longer_than_five_eighths_of_a_turn() -> None:
+    """Where the two steps of such a turn nearly brake most. Torque of step s on a rotor at angle a, as a part
+    of its amplitude: sin(120 + 60 s - a); summed over a turn in which step 1 takes over at x."""
+    found = steps_of("step_trim", "i32", 2400, trim_s=1e-2, lag_s=1e-2)  # 25,000 rpm of 20,000
+    assert found == [2400 * 5 // 8] * 4
+
+    def braking(x: float) -> float:
+        before, after = (quad(lambda a, s=s: np.sin(np.radians(120 + 60 * s - a)), *ends)[0]
+                         for s, ends in ((0, (0, x)), (1, (x, 360))))  # fmt: skip
+        return float(np.radians(before + after))
+
+    angles = np.arange(0.0, 361.0, 15.0)
+    sums = np.array([braking(x) for x in angles])
+    assert sums == pytest.approx(np.cos(np.radians(angles - 60)) - 0.5, abs=1e-9)
+    assert angles[sums.argmin()] == 240.0
+    assert braking(225.0) < 0.97 * braking(240.0)
 
 
 @pytest.mark.parametrize("arithmetic", STEP_ARITHMETICS)
