@@ -49,6 +49,7 @@ class HallTimed(Stepper):
     )
 
     START_TURNS = const(u8, 6)
+    SLOWEST_RPM = const(u32, 20)  # below it no speed is measured, however wide the timer
     NO_SPEED = const(u8, 254)  # steps since the edge that are a stall one step later
     KICK_FROM = const(u8, 150)  # looks at one level; the kick ends where their count wraps, at 256
 
@@ -123,14 +124,14 @@ class HallTimed(Stepper):
         return self.within_timer(self.followed(period))
 
     def longest_step(self) -> ticks:
-        """Half the range of the timer, or a sixth of a turn at 100 rpm where a wide timer holds more."""
+        """Half the range of the timer, or a sixth of a turn at the slowest speed where that is less."""
         # a step time or compare that is disturbed keeps the motor waiting no longer than this
-        return ticks(min(u32(hw.timer_top >> 1), hw.rpm_ticks // 600))
+        return ticks(min(u32(hw.timer_top >> 1), hw.rpm_ticks // (6 * self.SLOWEST_RPM)))
 
     def longest_turn(self) -> ticks:
         """Longest turn that counts: what the timer holds, but for the part by which steps may be late, or a
-        turn at 100 rpm where a wide timer holds more."""
-        return ticks(min(u32(hw.timer_top - (hw.timer_top >> 6)), hw.rpm_ticks // 100))
+        turn at the slowest speed where that is less."""
+        return ticks(min(u32(hw.timer_top - (hw.timer_top >> 6)), hw.rpm_ticks // self.SLOWEST_RPM))
 
     def step_by_level(self) -> None:
         """The step that pulls on at this level of the sensor, or a kick; time to the next look."""

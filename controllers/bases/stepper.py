@@ -2,7 +2,8 @@
 
 The timer interrupt switches to the next step and sets the next compare one step time after the last one, so
 that the time spent in the interrupt never adds up. A step that is overdue is made up for at once; a call that
-was asked for before the compare was moved finds that its time is not up, and sets the compare again, no more.
+was asked for before the compare was moved finds that its time is not up, makes no step, and sets the compare
+again.
 """
 
 from controllers.dialect import Law, hw, param, ticks, u8, u16, var, wrap_add, wrap_sub
@@ -53,7 +54,7 @@ class Stepper(Law):
         self.step = step
 
     def arm(self, due: ticks) -> None:
-        """Set the compare to `due`, or a moment ahead where that is past already or out of reach."""
+        """Set the compare to `due`, or the catch-up ahead where that is sooner, past, or out of reach."""
         # a compare that is past already would wait for the whole wrap of the timer
         soonest = wrap_add(hw.timer(), max(self.catch_up, ticks(1)))
         if wrap_sub(due, soonest) > self.longest_step():

@@ -12,7 +12,7 @@ from controllers.kinds import MACHINE_KINDS
 from controllers.ports import IN_PORTS, OUT_PORTS
 from controllers.program import HANDLERS, Program
 
-LOG_ROWS = 500_000
+LOG_ROWS = 2_000_000
 """Room for every access of the longest scenario."""
 
 

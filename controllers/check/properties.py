@@ -106,7 +106,7 @@ RELATION_PROPERTIES: Final = (
              relations.any_events, relations.judge_any_count, 800),
     Relation("slow turn", "a turn longer than the timer counts is not taken for a short one", steps_by_edges,
              relations.slow_turns, relations.judge_slow_turns, 800),
-    Relation("recovery", "upset in any variable while it turns, it is back in 800 turns", steps_by_edges,
+    Relation("recovery", "upset in any variable while it turns, it is back in 4,000 turns", steps_by_edges,
              recovery.poked_states, recovery.judge_recovery, 400),
     Relation("rest", "upset in any variable while it rests, it starts as if it were not", steps_by_edges,
              recovery.poked_rests, recovery.judge_rest, 150),

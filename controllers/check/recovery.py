@@ -1,21 +1,24 @@
 """Recovery from any state: a law whose variables were upset against the same law that was left alone."""
 
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Any, Final
 
 import numpy as np
 
 from controllers.check.bench.records import POKE, START, STEP_TIMER
-from controllers.check.relations import SETTLING_TURNS, Wrong, wrong_at
+from controllers.check.relations import SETTLING_TURNS, UntriedError, Wrong, wrong_at
 from controllers.check.scenario import Event, Scenario, edges, poke, wait
 from controllers.check.space import RUN_UP_EDGES, TOP_RPM, Choices, Space, pokes, run_up
 from controllers.check.stand import Hardware
 from controllers.check.subject import TICK, Subject
 from controllers.check.traces import Trace, trace_of
 
-RECOVERY_TURNS: Final = 800
+RECOVERY_TURNS: Final = 4000
 """Electrical turns in which a law must have recovered from any state: a trim that was put at one end of its
 range may need all of it to come back, a count a turn, and while the steps are long not every turn counts."""
+FIRST_LOOK_TURNS: Final = 800
+"""Nearly all are back by then; the others are given the whole time."""
 REST_RANGES: Final = 12
 """Length of a rest in ranges of the timer: 18 steps, each of half of the range, tell a law that the rotor
 stands; and a quarter of the rest is looked at."""
@@ -53,7 +56,7 @@ def _poked(space: Space, choices: Choices) -> Scenario:
 
 def poked_states(subject: Subject) -> Space:
     """A rotor at a steady speed, half of which is commanded or more; statics that become anything, somewhere
-    in a turn; the same speed for 800 turns more."""
+    in a turn; the same speed for 4000 turns more."""
     shortest = 2 * subject.shortest_turn_ticks
     longest = max(shortest, subject.longest_turn_ticks)
     return Space(subject.program, subject.hardware, (POKE,), 3, shortest, longest,
@@ -63,20 +66,51 @@ def poked_states(subject: Subject) -> Space:
 def judge_recovery(subject: Subject, scenario: Scenario) -> Wrong | None:
     """At the end the steps stand where they do without the disturbance, and the coils are not without voltage
     where the disturbance alone switched it off: far below the command, where nothing else asks for that."""
+    return _judged(subject, scenario, _nothing)
+
+
+Judgement = Callable[[Subject, Scenario, Trace, Trace], Wrong | None]
+"""Of a scenario's trace beside that without the disturbance."""
+
+
+def _nothing(subject: Subject, scenario: Scenario, trace: Trace, other: Trace) -> Wrong | None:
+    del subject, scenario, trace, other
+    return None
+
+
+def _judged(subject: Subject, scenario: Scenario, at_once: Judgement) -> Wrong | None:
+    """What no time mends is judged after the first look, what is still lost then after all the turns."""
+    *before, (kind, period, _, bend) = scenario.events
+    first = replace(scenario, events=(*before, (kind, period, FIRST_LOOK_TURNS, bend)))
+    trace, other = _both(subject, first)
+    wrong = _given_up(subject, trace) or at_once(subject, first, trace, other)
+    if wrong is not None or _still_lost(subject, first, trace, other) is None:
+        return wrong
     trace, other = _both(subject, scenario)
-    return _still_lost(subject, scenario, trace, other)
+    return _given_up(subject, trace) or _still_lost(subject, scenario, trace, other)
 
 
 def _both(subject: Subject, scenario: Scenario) -> tuple[Trace, Trace]:
     """The scenario, and the same without the disturbance."""
     calm = replace(scenario, events=tuple(e for e in scenario.events if e[0] != POKE))
-    return trace_of(subject.bench, scenario), trace_of(subject.bench, calm)
+    trace, other = trace_of(subject.bench, scenario), trace_of(subject.bench, calm)
+    if not other.is_complete:
+        raise UntriedError
+    return trace, other
+
+
+def _given_up(subject: Subject, trace: Trace) -> Wrong | None:
+    """A disturbed play that found no end, though the other did."""
+    if trace.is_complete:
+        return None
+    found = f"given up after {trace.call[-1]:,} handler calls"
+    return wrong_at(subject, trace, -1, "an end, as without the disturbance", found)
 
 
 def _still_lost(subject: Subject, scenario: Scenario, trace: Trace, other: Trace) -> Wrong | None:
     """Duty or steps that are wrong in the last two turns."""
     places = other.edges[-3:]
-    if not (trace.is_complete and other.is_complete and len(trace.steps)):
+    if not len(trace.steps):
         return None
     off = _switched_off(subject, scenario, trace, other)
     if off is not None:
@@ -88,7 +122,7 @@ def _still_lost(subject: Subject, scenario: Scenario, trace: Trace, other: Trace
         return None
     expected = (
         f"steps within {allowed:.0f} degrees of where they are without the disturbance, "
-        f"after {RECOVERY_TURNS} turns"
+        f"after {scenario.events[-1][2]:,} turns"
     )
     counted = f"{len(found)} steps in the last two turns, not {len(usual)}"
     is_counted = worst >= _WHOLE_TURN_DEG
@@ -114,9 +148,8 @@ def _switched_off(subject: Subject, scenario: Scenario, trace: Trace, other: Tra
     lately = trace.duties[(set_at > other.edges[-3]) & (set_at <= end)]
     if not is_slow or usual == 0 or trace.duty_at(other.edges[-3]) > 0 or trace.values(lately).any():
         return None
-    expected = (
-        f"duty {usual:,} far below the command, as without the disturbance, after {RECOVERY_TURNS} turns"
-    )
+    turns = scenario.events[-1][2]
+    expected = f"duty {usual:,} far below the command, as without the disturbance, after {turns:,} turns"
     written = trace.duties[set_at <= end]
     row = written[-1] if len(written) else trace.steps[-1]
     return wrong_at(subject, trace, int(row), expected, "duty 0")
@@ -136,7 +169,7 @@ def _poked_at_rest(space: Space, choices: Choices) -> Scenario:
 
 
 def poked_rests(subject: Subject) -> Space:
-    """A rotor that rests, or that stops; statics that become anything; a long rest; a run-up, and 800 turns
+    """A rotor that rests, or that stops; statics that become anything; a long rest; a run-up, and 4000 turns
     more."""
     return replace(poked_states(subject), make=_poked_at_rest)
 
@@ -144,15 +177,12 @@ def poked_rests(subject: Subject) -> Space:
 def judge_rest(subject: Subject, scenario: Scenario) -> Wrong | None:
     """At the end of the rest the law steps as it does without the disturbance, half as often at least, and at
     the end of the turns its steps are where they are without it."""
-    trace, other = _both(subject, scenario)
-    return _asleep(subject, trace, other) or _still_lost(subject, scenario, trace, other)
+    return _judged(subject, scenario, _asleep)
 
 
-def _asleep(subject: Subject, trace: Trace, other: Trace) -> Wrong | None:
+def _asleep(subject: Subject, scenario: Scenario, trace: Trace, other: Trace) -> Wrong | None:
     """Too few steps in the last quarter of the rest."""
-    if not (trace.is_complete and other.is_complete):
-        return None
-    end = other.edges[-(RUN_UP_EDGES + RECOVERY_TURNS)]
+    end = other.edges[-(RUN_UP_EDGES + scenario.events[-1][2])]
     rest = _rest(subject.hardware)
     lately = (end - rest // 4 * subject.hardware.tick_cycles, end)
     found, usual = len(_steps_between(trace, lately)), len(_steps_between(other, lately))

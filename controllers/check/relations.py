@@ -30,6 +30,10 @@ class Wrong:
     found: str
 
 
+class UntriedError(Exception):
+    """A scenario that cannot be judged: the bench gave it up, or its log is full."""
+
+
 def wrong_at(subject: Subject, trace: Trace, row: int, expected: str, found: str) -> Wrong:
     """What is wrong, shown by one row of a trace."""
     return Wrong(int(trace.call[row]), subject.bench.origin(int(trace.rows[row, 4])), expected, found)

@@ -11,7 +11,7 @@ from controllers.check.bench.records import FINDINGS
 from controllers.check.draw import Drawer
 from controllers.check.explain import explain_call, explain_finding
 from controllers.check.properties import FINDING_PROPERTIES, RELATION_PROPERTIES, Finding, Relation
-from controllers.check.relations import Wrong
+from controllers.check.relations import UntriedError, Wrong
 from controllers.check.result import FAILS, HOLDS, NOT_APPLICABLE, Check, Counterexample, Unreached, Verdict
 from controllers.check.scenario import Scenario
 from controllers.check.shrink import OWN_EXAMPLES, smallest
@@ -164,14 +164,26 @@ def _judged_relation(subject: Subject, row: Relation, seed: int, examples: int) 
     space = row.space(subject)
     drawer = Drawer(space, seed)
 
+    untried = 0
+
     def judged(scenario: Scenario) -> Wrong | None:
-        return row.judge(subject, scenario)
+        nonlocal untried
+        try:
+            return row.judge(subject, scenario)
+        except UntriedError:
+            untried += 1
+            return None
 
     first = next((c for c in (drawer.draw() for _ in range(examples)) if judged(space.scenario(c))), None)
+    if untried == examples:
+        return Verdict(row.name, row.says, NOT_APPLICABLE, 0, "no scenario came to its end on the bench")
+    detail = f"{untried:,} of {examples:,} scenarios came to no end on the bench" if untried else ""
     own = min(OWN_EXAMPLES, examples)
     scenario = smallest(space, lambda s: judged(s) is not None, first, seed, own)
     if scenario is None:
-        return Verdict(row.name, row.says, HOLDS, examples, _measured(subject, row, space, seed))
+        return Verdict(
+            row.name, row.says, HOLDS, examples - untried, detail or _measured(subject, row, space, seed)
+        )
     wrong = judged(scenario)
     assert wrong is not None
     return Verdict(row.name, row.says, FAILS, examples, "", _explained(subject, row, scenario, wrong))

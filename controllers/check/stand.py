@@ -23,7 +23,7 @@ from controllers.graph import reachable
 from controllers.ports import STEP_OFF
 from controllers.program import Program
 
-MAX_CALLS = 100_000
+MAX_CALLS = 400_000
 """Handlers run in one scenario before it is given up: one that steps blindly through a wrap of a 32-bit timer
 would take minutes."""
 

@@ -5,8 +5,8 @@ where step 0 belongs). No step is scheduled, and the start is not blind: the cod
 time of each step's edge is kept, so that a period is measured between two edges of the same sensor, one
 whole turn apart, whatever the sensors' placement. The PI controller is that of `duty_pi`.
 
-The step timer is the watchdog: a sixth of its range without an edge means that the speed is not known, since
-six such steps are a turn that the timer cannot measure.
+The step timer is the watchdog: a sixth of the longest turn that it can measure, without an edge, means that
+the speed is not known.
 """
 
 from controllers.dialect import array, const, hw, param, table, ticks, u8, u16, var, wrap_add, wrap_sub
@@ -39,10 +39,10 @@ class DutyPiThree(DutyPi):
         if self.step == before:
             return
         self.measure(edge)
-        hw.set_compare(wrap_add(hw.timer(), self.longest_step()))
+        hw.set_compare(wrap_add(edge, self.longest_step()))
 
     def longest_step(self) -> ticks:
-        return min(super().longest_step(), hw.timer_top // 6)
+        return self.longest_turn() // 6
 
     def on_step_timer(self) -> None:
         self.watch()

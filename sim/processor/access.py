@@ -59,9 +59,14 @@ def _book_lateness(p: Record, s: Record, c: Record, k: Record) -> None:
 
 
 @kernel
-def _book_angle(p: Record, s: Record, k: Record, step: int) -> None:
+def _book_angle(p: Record, s: Record, c: Record, k: Record, step: int) -> None:
     """How far from its place the rotor finds the new step: positive when the step comes late."""
-    angle_deg = math.degrees(s.knot * p.cell_rad + s.u_rad)
+    angle_rad = s.knot * p.cell_rad + s.u_rad
+    if k.now >= c.settled_cycle:
+        k.place_cos[step] += math.cos(angle_rad)
+        k.place_sin[step] += math.sin(angle_rad)
+        k.place_steps += 1
+    angle_deg = math.degrees(angle_rad)
     error_deg = (angle_deg - _STEP_DEG * step + 180.0) % 360.0 - 180.0
     k.sample_error_deg += error_deg
     k.sample_steps += 1
@@ -82,7 +87,7 @@ def _write_step(p: Record, s: Record, c: Record, k: Record, step: int) -> None:
     k.steps += 1
     k.last_step = k.now
     _book_lateness(p, s, c, k)
-    _book_angle(p, s, k, step)
+    _book_angle(p, s, c, k, step)
 
 
 @kernel

@@ -8,6 +8,7 @@ NEVER = 1 << 62
 START, HALL_EDGE, STEP_TIMER, CONTROL_TICK, MAIN_LOOP = range(5)
 """Handlers, in the order of `controllers.HANDLERS`."""
 HANDLER_COUNT = 5
+STEP_COUNT = 6
 ASLEEP = -1
 
 SERVICE_ORDER = (STEP_TIMER, HALL_EDGE, CONTROL_TICK)
@@ -42,6 +43,7 @@ PROCESSOR = np.dtype(
         ("pwm_top", "i8"),
         ("control_cycles", "i8"),
         ("end_cycle", "i8"),
+        ("settled_cycle", "i8"),
         ("handler_pc", "i8", (HANDLER_COUNT,)),
         ("sample_cycles", "i8"),
     ],
@@ -55,7 +57,7 @@ cannot. `loop_cycles`: from the end of the main loop's body to the beginning of 
 the flags where it polls; at least 1, since a loop that takes no time never lets it pass. `polls`: 1 where the
 polling loop has a body of its own. `level`: a pending handler interrupts code of
 a lower level, see `controllers.priorities`; `top_level`: the highest. `control_cycles`: 0 for no
-control tick."""
+control tick. `settled_cycle`: where the part of the run begins that settled values are of."""
 
 PROCESSOR_STATE = np.dtype(
     [
@@ -104,6 +106,9 @@ PROCESSOR_STATE = np.dtype(
         ("overruns", "i8"),
         ("opposed_steps", "i8"),
         ("last_opposed", "i8"),
+        ("place_cos", "f8", (STEP_COUNT,)),
+        ("place_sin", "f8", (STEP_COUNT,)),
+        ("place_steps", "i8"),
         ("next_sample", "i8"),
         ("trace_rows", "i8"),
         ("sample_busy", "i8"),
@@ -134,7 +139,9 @@ loop: when the round began); `stolen`: cycles that others have had since; `below
 Counters. `busy_cycles`: of all handlers but the main loop, whose cycles are `main_cycles`; `worst_cycles`:
 longest run of a handler, entry and exit included, without what interrupted it; `worst_response`: longest time
 from its flag until it gave the processor back (main loop: longest round, interrupts included); `last_step`:
-cycle of the last commutation. `sample_...`: what the trace needs from the last sample on."""
+cycle of the last commutation. `place_...`: for each of the six steps the sum of cosine and sine of the
+electrical angle at which it found the rotor, and how many steps these were, from `settled_cycle` on.
+`sample_...`: what the trace needs from the last sample on."""
 
 (
     LOG_MATCH, LOG_HALL, LOG_TICK, LOG_ENTER, LOG_LEAVE, LOG_READ, LOG_WRITE, LOG_PWM, LOG_TRIP,

@@ -39,7 +39,8 @@ MIN_PWM_COUNTS = 8
 SAMPLES = 2000
 """Rows of the decimated traces per run, more where they would lie further apart than the longest sample."""
 LONGEST_SAMPLE_s = 5e-3
-
+SETTLED_PART = 0.1
+"""Last part of the run that settled values are of."""
 IDEAL_ROUND_s = 1e-6
 """A round of a main loop whose instructions cost nothing: time must pass in it."""
 
@@ -260,6 +261,7 @@ def processor_parameters(design: Design, firmware: Firmware) -> Record:
             "pwm_top": firmware.pwm_top,
             "control_cycles": round(design.firmware.control_period_s * firmware.nominal_Hz) * has_tick,
             "end_cycle": end_cycle,
+            "settled_cycle": round((1.0 - SETTLED_PART) * end_cycle),
             "handler_pc": program.entries,
             "sample_cycles": max(1, min(end_cycle // SAMPLES, int(LONGEST_SAMPLE_s * firmware.clock_Hz))),
         },

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from controllers.faults import FAULT_NAMES
 from controllers.program import HANDLERS
 from sim.processor.records import MAIN_LOOP, START, TRACE_COLUMNS
+from sim.run.assemble import SETTLED_PART
 from sim.run.energy import trusted_energy_error
 from sim.run.heat import steady_winding_C
 from sim.run.responses import response_bounds_us
@@ -17,8 +18,6 @@ from sim.run.simulate import Recording
 SMOOTH_ROWS = 9
 """Trace rows averaged before a speed counts as reached: takes out the ripple of single steps (0.5 % of the
 run)."""
-SETTLED_PART = 0.1
-"""Last part of the run that the settled values are means of."""
 
 
 @dataclass(frozen=True)
@@ -42,10 +41,12 @@ class Metrics:
     `settled_angle_error_deg`: how far the steps come late for the rotor (early: negative), mean over the
     steps; `settled_lateness_deg`: how late after they were asked for, the largest of each trace row.
     `settled_opposed_part`: opposed steps over all steps there; `settled_steps_per_turn`: steps over
-    electrical turns of the rotor there. `settled_supply_W`: what the supply gives then, of which the load
-    gets `efficiency`. `time_to_speed_s` is None when the required speed was never reached.
-    `overshoot_percent`: how far the smoothed speed goes beyond the highest speed commanded until then, at
-    most, and `overshoot_s` when; 0 where it never does.
+    electrical turns of the rotor there; `settled_place_spread`: how much the angles differ at which a step
+    finds the rotor there, 0: always the same, 1: any (circular variance, 1 less the mean resultant length:
+    Mardia and Jupp, Directional Statistics, 2000, section 2.3, from memory). `settled_supply_W`: what the
+    supply gives then, of which the load gets `efficiency`. `time_to_speed_s` is None when the required speed
+    was never reached. `overshoot_percent`: how far the smoothed speed goes beyond the highest speed commanded
+    until then, at most, and `overshoot_s` when; 0 where it never does.
     `worst_case_cycles`: per handler, entry and exit included, the longest path at the
     highest instruction costs; `measured_cycles`: the longest seen in the run, without what interrupted it.
     `worst_response_us`: longest time from a handler's event until it was done, waiting and interruptions
@@ -76,6 +77,7 @@ class Metrics:
     settled_angle_error_deg: float
     settled_opposed_part: float
     settled_steps_per_turn: float
+    settled_place_spread: float
     missed_edges: int
     missed_compares: int
     overruns: int
@@ -165,6 +167,14 @@ def _steps_per_turn(recording: Recording) -> float:
     t_s = settled_rows(recording, "t_s")
     turns = recording.plant["pole_pairs"] * _settled(recording, "speed_rpm") / 60.0 * (t_s[-1] - t_s[0])
     return _grown(recording, "steps") / max(abs(float(turns)), 1.0)
+
+
+def _place_spread(recording: Recording) -> float:
+    """Circular variance of the rotor's angle at each of the six steps, mean over the steps; 0 without any."""
+    k = recording.counters
+    if not k["place_steps"]:
+        return 0.0
+    return 1.0 - float(np.hypot(k["place_cos"], k["place_sin"]).sum() / k["place_steps"])
 
 
 def arithmetic_faults(recording: Recording) -> tuple[ArithmeticFault, ...]:
@@ -299,6 +309,7 @@ def measure(recording: Recording) -> Metrics:
         settled_angle_error_deg=_settled_of_steps(recording, "angle_error_deg"),
         settled_opposed_part=_settled_part(recording, "opposed_steps", "steps"),
         settled_steps_per_turn=_steps_per_turn(recording),
+        settled_place_spread=_place_spread(recording),
         settled_step_ticks=_settled(recording, "step_time_ticks"),
         faults=arithmetic_faults(recording),
         **_counter_numbers(recording),

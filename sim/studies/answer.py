@@ -98,8 +98,8 @@ _VERDICT_METRICS = ("reached_rpm", "settled_rpm", "time_to_speed_s", "overshoot_
 _FIRMWARE_METRICS = (
     "worst_case_cycles", "measured_cycles", "worst_response_us", "response_bound_us", "cpu_load",
     "peak_cpu_load", "steps", "late_steps", "worst_lateness_us", "worst_lateness_deg", "settled_lateness_deg",
-    "settled_angle_error_deg", "settled_opposed_part", "settled_steps_per_turn", "missed_edges",
-    "missed_compares", "overruns", "opposed_steps", "last_opposed_s",
+    "settled_angle_error_deg", "settled_opposed_part", "settled_steps_per_turn",
+    "settled_place_spread", "missed_edges", "missed_compares", "overruns", "opposed_steps", "last_opposed_s",
 )  # fmt: skip
 _SIZES = ("flash_bytes", "ram_bytes", "stack_bytes", "fits")
 _MOTOR_METRICS = (

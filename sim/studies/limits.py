@@ -22,9 +22,11 @@ LAST = 3.0
 """More than the span of the scores, -1 to 1."""
 PARTED = 1.0 / 3.0
 """A rotor that does not follow its steps finds about half of them against it, ..."""
+MOST_SPREAD = 0.5
+"""... and each of the six anywhere, ..."""
 MOST_STEPS_PER_TURN = 7.0
-"""... and more of them than the six of a turn. Late steps alone may oppose one that follows; steps with much
-lead may be seven or eight a turn."""
+"""... or more of them in a turn, infinitely many where it stands and they pass by. One that follows may find
+as many against it, as late steps are or those of a law that brakes, but in the same place in every turn."""
 
 LIMIT_OF = {"battery": "supply", "dip": "supply"}
 """What a suspect stands for, where that is not its own name."""
@@ -85,7 +87,8 @@ def _gain(design: Design, suspect: Suspect) -> Gain:
 def has_parted(metrics: Metrics) -> bool:
     """Whether the rotor does not follow its steps at the end."""
     is_behind = metrics.settled_steps_per_turn > MOST_STEPS_PER_TURN
-    return is_behind and metrics.settled_opposed_part > PARTED
+    is_anywhere = metrics.settled_place_spread > MOST_SPREAD
+    return metrics.settled_opposed_part > PARTED and (is_behind or is_anywhere)
 
 
 def limit_of(gain: Gain) -> str:

@@ -5,7 +5,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.run.metrics import SETTLED_PART, Metrics, column
+from sim.run.assemble import SETTLED_PART
+from sim.run.metrics import Metrics, column
 from sim.run.simulate import Recording
 from sim.studies.limits import excess
 

@@ -277,8 +277,7 @@ def _slow_coils(recording: Recording, metrics: Metrics) -> str:
 
 
 def _parted(metrics: Metrics) -> str:
-    share = metrics.opposed_steps / max(metrics.steps, 1)
-    return f"rotor and steps have parted, {share:.0%} of the steps oppose it"
+    return f"rotor and steps have parted, {metrics.settled_opposed_part:.0%} of the steps oppose it"
 
 
 REASONS: Final[dict[str, Callable[[Recording, Metrics, Ceilings], str]]] = {

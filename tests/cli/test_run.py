@@ -50,6 +50,7 @@ CONTRACT = [
     ("motor", "settled_supply_W", float),
     ("firmware", "settled_opposed_part", float),
     ("firmware", "settled_steps_per_turn", float),
+    ("firmware", "settled_place_spread", float),
     ("motor", "winding_C", type(None)),
     ("motor", "efficiency", float),
     ("motor", "energy_balance_error", float),

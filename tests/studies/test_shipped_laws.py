@@ -13,7 +13,7 @@ from sim.studies.checks import subject_of
 from sim.studies.law_design import design_of_law
 from sim.studies.stress import stress
 
-BY_NATURE = {"free_trim": ["recovery", "sign", "standing error"]}
+BY_NATURE = {"free_trim": ["recovery", "rest", "sign", "standing error"]}
 """A field that runs free of the rotor comes back to no place and holds no speed."""
 HELD = [law for law in law_names() if law not in ("free_trim", "open_ramp")]
 """The laws that follow the rotor."""

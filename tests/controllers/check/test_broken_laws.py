@@ -7,8 +7,9 @@ from pathlib import Path
 
 import pytest
 
+from controllers.check import traces
 from controllers.check.bench.records import EDGES
-from controllers.check.result import FAILS, HOLDS, Check, Verdict
+from controllers.check.result import FAILS, HOLDS, NOT_APPLICABLE, Check, Verdict
 from controllers.check.search import EXAMPLES, check
 from tests.controllers.check.support import BROKEN, FEW, LAWS, MANY, subject
 
@@ -97,8 +98,8 @@ def test_a_state_that_switches_the_motor_off_for_good_is_found() -> None:
 def test_a_state_in_which_a_motor_at_rest_is_never_started_is_found() -> None:
     """While the rotor turns, every edge sets the compare that was disturbed."""
     path = LAWS / "stays_asleep.py"
-    assert verdict(path, "recovery", MANY).outcome == HOLDS
-    found = verdict(path, "rest", MANY)
+    assert verdict(path, "recovery").outcome == HOLDS
+    found = verdict(path, "rest")
     assert found.outcome == FAILS
     assert found.counterexample is not None
     assert found.counterexample.found == "0"
@@ -106,6 +107,23 @@ def test_a_state_in_which_a_motor_at_rest_is_never_started_is_found() -> None:
     assert ["compare" in line for line in events if "becomes" in line] == [True]
     assert found.counterexample.handler == "on_step_timer"
     assert events[-1] == "no edge for 786,432 ticks"  # twelve ranges of the timer
+
+
+@pytest.mark.parametrize("name", ["recovery", "rest"])
+def test_a_state_that_keeps_the_processor_busy_for_good_is_found(name: str) -> None:
+    found = verdict(LAWS / "stays_fast.py", name)
+    assert found.outcome == FAILS
+    assert found.counterexample is not None
+    assert found.counterexample.state["state"] > 3
+
+
+def test_what_cannot_be_played_to_its_end_is_not_told_as_held(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(traces, "LOG_ROWS", 1000)
+    found = check(subject(LAWS / "steady.py"), examples=500)
+    untried = [v for v in found.verdicts if v.name in ("recovery", "rest")]
+    assert {(v.outcome, v.detail) for v in untried} == {
+        (NOT_APPLICABLE, "no scenario came to its end on the bench")
+    }
 
 
 def test_a_turn_that_wraps_the_timer_must_not_pass_for_a_short_one() -> None:

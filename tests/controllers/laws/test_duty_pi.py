@@ -175,24 +175,31 @@ def test_codes_that_do_not_occur_and_edges_without_a_change_are_spikes() -> None
     assert all(value == 1 for port, value in bench.log[before[0] :] if port == "set_step")
 
 
-def test_a_sixth_of_the_timer_without_an_edge_means_that_the_speed_is_not_known() -> None:
+def test_a_sixth_of_the_longest_turn_without_an_edge_means_that_the_speed_is_not_known() -> None:
     bench = start("duty_pi_three", start_duty=0.25)
     for number in range(2, 10):
         bench.inputs[ports.IN_HALL] = CODES[number % 6]
         watch = hall_edge(bench, 1000 * number)
-        assert watch == 1000 * number + 4 + 65535 // 6
+        assert watch == 1000 * number + (65535 - 1023) // 6
     assert bench.value("period") == 6000
     strike(bench)
     assert bench.value("period") == 0
 
 
-def test_a_turn_of_three_sensors_that_does_not_fit_the_timer_is_no_short_one() -> None:
-    """Six steps of 13,000 ticks are 78,000, of which the timer of 16 bits keeps 12,464."""
+@pytest.mark.parametrize(
+    ("step", "delay", "is_known"),
+    [(10_700, 700, True), (10_926, 4, False), (11_500, 700, False), (13_000, 4, False)],
+)
+def test_a_turn_of_three_sensors_that_does_not_fit_the_timer_is_no_short_one(
+    step: int, delay: int, is_known: bool
+) -> None:
+    """Six steps of 10,926 ticks are 65,556, of which the timer of 16 bits keeps 20."""
     bench = start("duty_pi_three")
     for number in range(2, 20):
         bench.inputs[ports.IN_HALL] = CODES[number % 6]
-        watch = hall_edge(bench, 13_000 * number)
-        assert bench.value("period") == 0
-        if (watch - 13_000 * number) % 65536 < 13_000:
+        watch = hall_edge(bench, step * number, delay)
+        if (watch - step * number) % 65536 < step:
             bench.inputs[ports.IN_TIMER] = watch
             bench.call("on_step_timer")
+    assert (bench.value("period") > 0) == is_known
+    assert bench.value("period") in (0, 6 * step)

@@ -269,13 +269,13 @@ def test_a_call_asked_for_before_the_edge_moved_the_compare_only_sets_it_again(l
 
 @pytest.mark.parametrize("law", ONE_HALL)
 @pytest.mark.parametrize(
-    ("timer_bits", "ahead", "wait"), [(16, 1000, 1000), (32, 99_900, 99_900), (32, 100_100, 40)]
+    ("timer_bits", "ahead", "wait"), [(16, 1000, 1000), (32, 499_900, 499_900), (32, 500_100, 40)]
 )
 def test_a_disturbed_compare_is_set_again_no_further_than_the_longest_step(
     law: str, timer_bits: int, ahead: int, wait: int
 ) -> None:
-    """At rest no edge sets it. The longest step is a sixth of a turn at 100 rpm, 50 ms for two pole pairs:
-    100,000 ticks, but on the narrow timer, whose half range is less. 40 ticks: the catch-up of 20 us."""
+    """At rest no edge sets it. The longest step is a sixth of a turn at 20 rpm, 0.25 s for two pole pairs:
+    500,000 ticks, but on the narrow timer, whose half range is less. 40 ticks: the catch-up of 20 us."""
     bench = start(law, timer_bits=timer_bits)
     struck = bench.inputs[ports.IN_TIMER] = int(bench.value("compare"))
     bench.ints[bench.program.statics["compare"]] += ahead
