@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.run.assemble import SETTLED_PART
-from sim.run.metrics import Metrics, column
+from sim.run.metrics import Metrics, column, smoothed_rpm
 from sim.run.simulate import Recording
 from sim.studies.limits import excess
 
@@ -16,14 +16,16 @@ TURNS_OF_A_START = 1.0
 """A rotor that has not turned once in the whole run has not started (our own convention)."""
 STEADY = 3.0
 """A drift counts when its rates, measured in three ways, are within this factor: hunting is no drift."""
+FALLEN = 0.95
+"""A fall below this part of the required speed is more than the hunting that a law may do."""
 LOWEST_DUTY = 0.01
 """A law that pushes by less than this part of the supply does not push."""
 
 
 def outcome(recording: Recording, metrics: Metrics) -> str:
     """Sentences: the speed at the end, against the required and the commanded one."""
-    parts = [_held(recording, metrics), _above(recording, metrics), _required(recording, metrics)]
-    return " ".join(part for part in parts if part)
+    tellers = (_held, _above, _required, _in_between)
+    return " ".join(part for teller in tellers if (part := teller(recording, metrics)))
 
 
 def told_rpm(speed_rpm: float) -> str:
@@ -99,6 +101,23 @@ def _required(recording: Recording, metrics: Metrics) -> str:
     lost = "" if metrics.settled_rpm >= require.lowest_rpm else ", and not held to the end"
     after = f"are reached after {metrics.time_to_speed_s:.2f} s{late}{lost}."
     return f"The required {require.speed_rpm:,.0f} rpm {after}"
+
+
+def _in_between(recording: Recording, metrics: Metrics) -> str:
+    """That a speed which is held in the end was lost for a while, though nobody commanded that."""
+    required_rpm, reached_s = recording.design.require.lowest_rpm, metrics.time_to_speed_s
+    if reached_s is None or metrics.settled_rpm < required_rpm:
+        return ""
+    t_s, speed_rpm = column(recording, "t_s"), smoothed_rpm(recording)
+    is_later = t_s > reached_s
+    lowest_rpm = speed_rpm.min(initial=required_rpm, where=is_later)
+    if (
+        lowest_rpm > FALLEN * required_rpm
+        or (column(recording, "command_rpm")[is_later] < required_rpm).any()
+    ):
+        return ""
+    at_s = t_s[is_later][speed_rpm[is_later].argmin()]
+    return f"In between it falls to {told_rpm(lowest_rpm)} rpm, at {at_s:.2f} s."
 
 
 def _above(recording: Recording, metrics: Metrics) -> str:

@@ -111,6 +111,24 @@ def test_a_speed_on_its_command_is_told_as_settled(motor: Design) -> None:
     assert "above the command" not in explanation
 
 
+def test_a_speed_that_was_lost_for_a_while_is_told(motor: Design) -> None:
+    def told_with(percent: float) -> str:
+        steps = [{"at_s": 1.5, "supply_percent": percent}, {"at_s": 1.6, "supply_percent": 100.0}]
+        return told(motor, {"drive.supply_steps": steps}).explanation
+
+    assert "In between it falls to 12,4" in told_with(40.0)
+    assert "rpm, at 1.60 s. It does what it is told" in told_with(40.0)
+    assert "In between" not in told_with(80.0)  # the duty makes up for it
+
+
+def test_a_speed_that_is_commanded_down_and_up_again_was_not_lost(motor: Design) -> None:
+    steps = [{"at_s": at_s, "speed_rpm": rpm} for at_s, rpm in ((0.0, 15e3), (1.0, 8e3), (1.6, 15e3))]
+    changes: dict[str, Override] = {"command.speed_rpm": None, "command.steps": steps}
+    explanation = told(motor, changes).explanation
+    assert "reached after 0.4" in explanation
+    assert "In between" not in explanation
+
+
 def test_the_current_beside_the_ceiling_is_that_of_the_speed_at_the_end(motor: Design) -> None:
     result = told(motor, {"command.speed_rpm": 30000.0, "require.speed_rpm": 30000.0})
     metrics = result.metrics
