@@ -52,11 +52,10 @@ def _promise(diagnosis: Diagnosis) -> str:
 
 
 def _time_words(gain: Gain) -> str:
-    return (
-        ""
-        if gain.time_to_speed_s is None
-        else f", the required speed reached after {gain.time_to_speed_s:.2f} s"
-    )
+    if gain.time_to_speed_s is None:
+        return ""
+    lost = "" if gain.is_held else " and not held"
+    return f", the required speed reached after {gain.time_to_speed_s:.2f} s{lost}"
 
 
 def _symptoms(recording: Recording, metrics: Metrics, strain: Strain | None) -> str:

@@ -37,8 +37,8 @@ class Gain:
     """What a change gives.
 
     `settled_rpm` and `time_to_speed_s` are None where the changed design cannot be built (`refused` says
-    why). `lacks` says what the firmware then needs and the target has not. `has_parted`: the rotor is
-    too slow and does not follow its steps at the end: its speed is chance.
+    why). `lacks` says what the firmware then needs and the target has not. `is_held`: the required speed is
+    there at the end. `has_parted`: it is not, and the rotor does not follow its steps: its speed is chance.
     """
 
     name: str
@@ -47,6 +47,7 @@ class Gain:
     time_to_speed_s: float | None
     lacks: str = ""
     refused: str = ""
+    is_held: bool = False
     has_parted: bool = False
 
 
@@ -80,8 +81,9 @@ def _gain(design: Design, suspect: Suspect) -> Gain:
     linked = recording.firmware.linked
     lacks = "" if linked.fits or changed.firmware.idealise else linked.room.reason
     settled_rpm, time_s = metrics.settled_rpm, metrics.time_to_speed_s
-    is_chance = has_parted(metrics) and settled_rpm < design.require.lowest_rpm
-    return Gain(name, suspect.change, settled_rpm, time_s, lacks, has_parted=is_chance)
+    is_held = settled_rpm >= design.require.lowest_rpm
+    is_chance = has_parted(metrics) and not is_held
+    return Gain(name, suspect.change, settled_rpm, time_s, lacks, is_held=is_held, has_parted=is_chance)
 
 
 def has_parted(metrics: Metrics) -> bool:

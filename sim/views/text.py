@@ -117,9 +117,10 @@ def _gain_value(gain: Gain) -> str:
         if gain.time_to_speed_s is None
         else f"required speed after {gain.time_to_speed_s:.2f} s"
     )
+    lost = "" if gain.is_held or gain.time_to_speed_s is None else ", not held"
     parted = ", rotor and steps part" if gain.has_parted else ""
     lacks = f", but it {gain.lacks}" if gain.lacks else ""
-    return f"{told_rpm(gain.settled_rpm):>8} rpm, {time}{parted}{lacks}"
+    return f"{told_rpm(gain.settled_rpm):>8} rpm, {time}{lost}{parted}{lacks}"
 
 
 def _gains(result: Result) -> str:

@@ -111,6 +111,14 @@ def test_a_speed_on_its_command_is_told_as_settled(motor: Design) -> None:
     assert "above the command" not in explanation
 
 
+def test_a_change_with_which_the_required_speed_is_reached_and_lost_says_so(motor: Design) -> None:
+    steps = [{"at_s": 1.5, "supply_percent": 60.0}]
+    text = run_text(told(motor, {"drive.supply_steps": steps}))
+    rows = {line.split("  ")[1]: line for line in text.splitlines() if "required speed after" in line}
+    assert not rows["a supply that keeps its voltage"].endswith("not held")
+    assert rows["a quarter more supply voltage"].endswith("s, not held")
+
+
 def test_a_speed_that_was_lost_for_a_while_is_told(motor: Design) -> None:
     def told_with(percent: float) -> str:
         steps = [{"at_s": 1.5, "supply_percent": percent}, {"at_s": 1.6, "supply_percent": 100.0}]
