@@ -7,6 +7,7 @@ published answers, and against the processor model itself, in tests/processor/te
 """
 
 from collections.abc import Sequence
+from fractions import Fraction
 from typing import NamedTuple
 
 
@@ -47,8 +48,10 @@ def one_level_response_time(task: Task, above: Sequence[Task], blocking: int, li
         task: the handler.
         above, limit: as in `response_time`.
         blocking: B, the longest run of any other handler, less the one cycle by which it came first.
-    Returns: None beyond `limit`.
+    Returns: None beyond `limit`, and where the handlers ask for more than the whole time.
     """
+    if sum(Fraction(one.cycles, one.period) for one in (task, *above)) > 1:
+        return None  # no busy period ends; the limit may be many millions of runs away
     worst, k = 0, 1
     while True:
         start = _start(blocking + (k - 1) * task.cycles, above, limit)

@@ -25,8 +25,8 @@ PARTED = 1.0 / 3.0
 MOST_SPREAD = 0.5
 """... and each of the six anywhere, ..."""
 MOST_STEPS_PER_TURN = 7.0
-"""... or more of them in a turn, infinitely many where it stands and they pass by. One that follows may find
-as many against it, as late steps are or those of a law that brakes, but in the same place in every turn."""
+"""... or more of them in a turn, as where it stands and the field passes it by. One that follows may find as
+many against it, as late steps are or those of a law that brakes, but in the same place in every turn."""
 
 LIMIT_OF = {"battery": "supply", "dip": "supply"}
 """What a suspect stands for, where that is not its own name."""

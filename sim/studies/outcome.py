@@ -104,20 +104,19 @@ def _required(recording: Recording, metrics: Metrics) -> str:
 
 
 def _in_between(recording: Recording, metrics: Metrics) -> str:
-    """That a speed which is held in the end was lost for a while, though nobody commanded that."""
+    """That a speed which is held in the end was lost for a while, though nobody commanded that; not within a
+    tenth of the run after it is reached, which is the start's doing."""
     required_rpm, reached_s = recording.design.require.lowest_rpm, metrics.time_to_speed_s
     if reached_s is None or metrics.settled_rpm < required_rpm:
         return ""
     t_s, speed_rpm = column(recording, "t_s"), smoothed_rpm(recording)
-    is_later = t_s > reached_s
-    lowest_rpm = speed_rpm.min(initial=required_rpm, where=is_later)
-    if (
-        lowest_rpm > FALLEN * required_rpm
-        or (column(recording, "command_rpm")[is_later] < required_rpm).any()
-    ):
+    is_commanded = (t_s <= reached_s) | (column(recording, "command_rpm") >= required_rpm)
+    is_later = t_s > reached_s + SETTLED_PART * t_s[-1]
+    rows = np.flatnonzero(is_later & np.logical_and.accumulate(is_commanded))
+    if not len(rows) or speed_rpm[rows].min() > FALLEN * required_rpm:
         return ""
-    at_s = t_s[is_later][speed_rpm[is_later].argmin()]
-    return f"In between it falls to {told_rpm(lowest_rpm)} rpm, at {at_s:.2f} s."
+    lowest = rows[speed_rpm[rows].argmin()]
+    return f"In between it falls to {told_rpm(speed_rpm[lowest])} rpm, at {t_s[lowest]:.2f} s."
 
 
 def _above(recording: Recording, metrics: Metrics) -> str:

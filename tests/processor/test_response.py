@@ -154,6 +154,13 @@ def test_one_level_costs_the_highest_handler_the_longest_lower_run() -> None:
     assert response_time(3, (), 0, LIMIT) == 3
 
 
+def test_a_handler_with_more_to_do_than_time_is_told_at_once() -> None:
+    """A rotor that all but stands makes the limit long: stepping up to it would take hours."""
+    assert one_level_response_time(Task(105, 55), [], 0, 19_724_367_100) is None
+    assert one_level_response_time(Task(50, 100), [Task(51, 100)], 0, 10**10) is None
+    assert one_level_response_time(Task(50, 100), [Task(50, 100)], 0, 10**10) == 100
+
+
 def test_handlers_that_leave_no_time_have_no_response_time() -> None:
     full = (Task(5, 10), Task(10, 20))
     assert response_time(1, full, 0, LIMIT) is None

@@ -135,6 +135,14 @@ def test_a_speed_that_is_commanded_down_and_up_again_was_not_lost(motor: Design)
     explanation = told(motor, changes).explanation
     assert "reached after 0.4" in explanation
     assert "In between" not in explanation
+    dip = [{"at_s": 1.5, "supply_percent": 40.0}, {"at_s": 1.6, "supply_percent": 100.0}]
+    later = [
+        {"at_s": 0.0, "speed_rpm": 15e3},
+        {"at_s": 2.0, "speed_rpm": 8e3},
+        {"at_s": 2.3, "speed_rpm": 15e3},
+    ]
+    both = told(motor, {**changes, "command.steps": later, "drive.supply_steps": dip}).explanation
+    assert "In between it falls to 12,4" in both  # before the speed was commanded down
 
 
 def test_the_current_beside_the_ceiling_is_that_of_the_speed_at_the_end(motor: Design) -> None:
